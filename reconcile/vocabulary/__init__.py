@@ -1,0 +1,1 @@
+"""Words that every room uses; no files, no signal processing."""

@@ -1,0 +1,66 @@
+"""What can go wrong, and how it is said.
+
+    ReconcileError
+    ├── InputError      the input is wrong: nothing was computed (exit status 3)
+    ├── ResultsError    a results folder lacks what a stage needs (exit status 3)
+    └── MachineError    the machine refused: disk full, no permission (exit status 1)
+
+An `InputError` carries every fault of the input at once; each `Fault` names the file, the line or field, what
+was found and what is needed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Fault:
+    """One thing that is wrong in the input.
+
+    `where` is a field (`stations[2].channel`) or a line (`line 14, column range_m`); empty for a whole file.
+    """
+
+    file: str
+    where: str
+    found: str
+    needed: str
+    hint: str = ""
+
+    def __str__(self) -> str:
+        place = f"{self.file}, {self.where}" if self.where else self.file
+        text = f"{place}: found {self.found}; needed: {self.needed}"
+        return f"{text} ({self.hint})" if self.hint else text
+
+
+class ReconcileError(Exception):
+    """Base of all errors that this package raises on purpose."""
+
+
+class InputError(ReconcileError):
+    """The input cannot be used; `faults` lists all that was found wrong with it, sorted."""
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults: tuple[Fault, ...] = tuple(sorted(faults))
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+class ResultsError(InputError):
+    """A results folder does not hold what a stage starts from."""
+
+
+class MachineError(ReconcileError):
+    """The machine refused a read or a write; `path` says where."""
+
+    def __init__(self, path: str, reason: str) -> None:
+        self.path = path
+        self.reason = reason
+        super().__init__(f"{path}: {reason}")
+
+
+def suggestion(word: str, known: Iterable[str]) -> str:
+    """A "did you mean" for a misspelt word, or an empty string."""
+    near = get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return f"did you mean {near[0]!r}?" if near else ""

@@ -1,0 +1,30 @@
+"""Every table that crosses a doorway, one file each: column, type, unit and meaning.
+
+The same declarations make the Parquet schema (units and reference values in the field metadata), the check of what a
+results folder holds, and the page that documents them.
+"""
+
+from reconcile.vocabulary.tables.background import background_table
+from reconcile.vocabulary.tables.bands import bands_table
+from reconcile.vocabulary.tables.column import Column, Kind, Table
+from reconcile.vocabulary.tables.comparison import COMPARISON, UNPAIRED
+from reconcile.vocabulary.tables.exposure import EXPOSURE
+from reconcile.vocabulary.tables.flags import FLAGS, Flag, Stage
+from reconcile.vocabulary.tables.strikes import strikes_table
+from reconcile.vocabulary.tables.summary import SUMMARY
+
+__all__ = [
+    "COMPARISON",
+    "EXPOSURE",
+    "FLAGS",
+    "SUMMARY",
+    "UNPAIRED",
+    "Column",
+    "Flag",
+    "Kind",
+    "Stage",
+    "Table",
+    "background_table",
+    "bands_table",
+    "strikes_table",
+]

@@ -1,0 +1,59 @@
+"""`comparison` and `unpaired`: predictions held against measurements."""
+
+from __future__ import annotations
+
+from reconcile.vocabulary.tables.column import Column, Kind, Table
+
+_LEVEL = "dB re 1 µPa (peak, rms) or 1 µPa² s (exposure)"
+
+COMPARISON = Table(
+    "comparison",
+    "pile, station and prediction row group",
+    (
+        Column("pile_id", Kind.TEXT, "", "pile"),
+        Column("station_id", Kind.TEXT, "", "station"),
+        Column("prediction_id", Kind.TEXT, "", "prediction"),
+        Column("quantity", Kind.TEXT, "", "quantity that was predicted"),
+        Column("weighting", Kind.TEXT, "", "none, or set and group as in nmfs-2024:LF"),
+        Column("band_hz", Kind.LEVEL, "Hz", "nominal decidecade centre; null for the full band"),
+        Column("statistic", Kind.TEXT, "", "statistic over the strikes"),
+        Column("range_m", Kind.LEVEL, "m", "horizontal distance from pile to hydrophone"),
+        Column("n_strikes", Kind.COUNT, "1", "strikes that the statistic is of"),
+        Column(
+            "measured_db",
+            Kind.LEVEL,
+            _LEVEL,
+            "measured statistic, at the predicted strike energy where both are known",
+        ),
+        Column("measured_uncertainty_db", Kind.LEVEL, "dB", "one standard deviation of measured_db"),
+        Column("predicted_db", Kind.LEVEL, _LEVEL, "prediction at the station's range"),
+        Column(
+            "predicted_extrapolated",
+            Kind.TRUTH,
+            "",
+            "the range lies further out than a prediction is carried",
+        ),
+        Column("bias_db", Kind.LEVEL, "dB", "predicted minus measured"),
+        Column("measured_as_recorded_db", Kind.LEVEL, _LEVEL, "measured statistic at the energies as struck"),
+        Column("model_id", Kind.TEXT, "", "method that made the prediction"),
+        Column("installation_method", Kind.TEXT, "", "installation method of the pile"),
+        Column("foundation_type", Kind.TEXT, "", "foundation type of the pile"),
+        Column("abatement", Kind.TEXT, "", "abatement of the pile"),
+        Column("counted", Kind.TRUTH, "", "whether the pair counts in the bias"),
+        Column("flags", Kind.FLAGS, "", "see the table of flags"),
+    ),
+)
+
+UNPAIRED = Table(
+    "unpaired",
+    "prediction row group, or pile and station, that found no partner",
+    (
+        Column("prediction_id", Kind.TEXT, "", "prediction; null where a measurement found none"),
+        Column("quantity", Kind.TEXT, "", "quantity"),
+        Column("weighting", Kind.TEXT, "", "none, or set and group as in nmfs-2024:LF"),
+        Column("band_hz", Kind.LEVEL, "Hz", "nominal decidecade centre; null for the full band"),
+        Column("pile_id", Kind.TEXT, "", "pile; null where none has this prediction"),
+        Column("station_id", Kind.TEXT, "", "station; null where the reason holds for all"),
+        Column("reason", Kind.TEXT, "", "why it could not be paired"),
+    ),
+)

@@ -1,0 +1,119 @@
+"""Every flag: its name, its meaning, and what it takes a row out of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Stage(StrEnum):
+    """What a flag can take a row out of."""
+
+    SUMMARY = "summary"
+    FIT = "fit"
+    COMPARISON = "comparison"
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """A flag of a table row or of a fit, bias or correction."""
+
+    name: str
+    applies_to: str
+    meaning: str
+    excluded_from: frozenset[Stage] = frozenset()
+
+
+_ALL = frozenset(Stage)
+_LEVELS_USE = frozenset({Stage.FIT, Stage.COMPARISON})
+
+_FLAGS = (
+    # strikes
+    Flag(
+        "clipped",
+        "strikes",
+        "samples at digital full scale in the pulse interval: peak and exposure are at least the value",
+    ),
+    Flag("not_in_log", "strikes", "no blow of the hammer log was matched; number and energy are null"),
+    Flag(
+        "match_ambiguous",
+        "strikes",
+        "two alignments with the hammer log are equally good; number and energy are null",
+    ),
+    Flag("outside_piling", "strikes", "no pile was being driven at that time", _ALL),
+    Flag(
+        "window_cut",
+        "strikes",
+        "the pulse interval ended at the longest window, or at the next strike, before the pulse had decayed",
+    ),
+    Flag("background_short", "strikes", "the quiet stretch before the strike is shorter than 200 ms"),
+    Flag("background_missing", "strikes", "no quiet stretch before the strike: nothing was subtracted", _ALL),
+    Flag("recording_edge", "strikes", "the recording starts or ends within the pulse interval", _ALL),
+    # background
+    Flag("clipped_second", "background", "samples at digital full scale in the interval"),
+    Flag(
+        "frame_incomplete",
+        "background",
+        "the 2 s frame reaches beyond the recording: bands and weighted levels are null",
+    ),
+    # fits
+    Flag("not_supported", "fit", "the data do not support this model: it is never selected"),
+    Flag(
+        "censored_rows_left_out",
+        "fit",
+        "censored rows are not in the likelihood; far levels may be biased high",
+    ),
+    Flag("few_piles", "fit", "fewer than ten piles: the intervals rest on small-sample degrees of freedom"),
+    Flag("few_stations", "fit", "fewer than four places: the effect of the place is poorly known"),
+    Flag("narrow_ranges", "fit", "the ranges lie within a factor of two: the slope is poorly known"),
+    Flag("energy_coefficient_assumed", "fit", "the energy coefficient is taken as 10 dB per decade, not fitted"),
+    # comparison and bias
+    Flag(
+        "carried",
+        "comparison",
+        "the prediction was carried beyond its ranges (factor 1.5 at most) by the fit's slope",
+    ),
+    Flag(
+        "basis_unknown",
+        "comparison",
+        "the prediction states neither statistic nor energy",
+        frozenset({Stage.COMPARISON}),
+    ),
+    Flag(
+        "beyond_prediction",
+        "comparison",
+        "the range lies too far outside the prediction's",
+        frozenset({Stage.COMPARISON}),
+    ),
+    Flag("abatement_not_stated", "comparison", "the prediction does not say for which abatement it was made"),
+    Flag(
+        "receiver_differs",
+        "comparison",
+        "the prediction is for another receiver depth, or a maximum or mean over depth",
+    ),
+    Flag(
+        "energy_beyond_factor_two",
+        "comparison",
+        "the predicted energy is more than a factor of two from those measured",
+    ),
+    Flag(
+        "energy_not_matched",
+        "comparison",
+        "the prediction states an energy that could not be matched: none was logged",
+    ),
+    Flag(
+        "statistic_censored",
+        "comparison",
+        "censored strikes could move the statistic",
+        frozenset({Stage.COMPARISON}),
+    ),
+    Flag("within_margin", "bias", "the interval excludes zero but lies within the equivalence margin"),
+    Flag("trend_not_estimated", "bias", "the ranges do not allow a slope of the bias: it is held at zero"),
+    Flag("extrapolated", "fit", "outside the range of the data"),
+)
+FLAGS: dict[str, Flag] = {flag.name: flag for flag in _FLAGS}
+
+
+def flags_excluding(stage: Stage) -> frozenset[str]:
+    """Names of the flags that take a row out of a stage."""
+    return frozenset(name for name, flag in FLAGS.items() if stage in flag.excluded_from)

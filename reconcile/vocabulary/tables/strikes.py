@@ -1,0 +1,89 @@
+"""`strikes`: one row for each strike and station."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from reconcile.vocabulary.tables.column import EXPOSURE_LEVEL, PRESSURE_LEVEL, Column, Kind, Table
+from reconcile.vocabulary.weightings import column_part
+
+_COLUMNS = (
+    Column("strike_id", Kind.TEXT, "", "the strike; the same at all stations"),
+    Column("pile_id", Kind.TEXT, "", "pile that was struck; null where no pile was being driven"),
+    Column("blow_number", Kind.COUNT, "1", "blow of the hammer log; null where none was matched"),
+    Column("station_id", Kind.TEXT, "", "station that recorded it"),
+    Column("system_id", Kind.TEXT, "", "measuring chain of the station"),
+    Column(
+        "time_utc",
+        Kind.TIME,
+        "UTC",
+        "when 5 % of the pulse's energy has arrived, by the station's stated clock",
+    ),
+    Column("range_m", Kind.LEVEL, "m", "horizontal distance from pile to hydrophone"),
+    Column(
+        "energy_kj",
+        Kind.LEVEL,
+        "kJ",
+        "strike energy of the hammer log; null where no logged blow was matched",
+    ),
+    Column("recording", Kind.TEXT, "", "recording, relative to the campaign folder"),
+    Column("start_sample", Kind.SAMPLE, "1", "first sample of the pulse interval in the recording, from 0"),
+    Column("peak_level_db", Kind.LEVEL, PRESSURE_LEVEL, "zero-to-peak sound pressure level"),
+    Column("peak_to_peak_level_db", Kind.LEVEL, PRESSURE_LEVEL, "peak-to-peak sound pressure level"),
+    Column(
+        "exposure_level_db",
+        Kind.LEVEL,
+        EXPOSURE_LEVEL,
+        "single-strike sound exposure level, background subtracted",
+    ),
+    Column("rms_level_db", Kind.LEVEL, PRESSURE_LEVEL, "mean-square level from 5 % to 95 % of the energy"),
+    Column("pulse_duration_s", Kind.LEVEL, "s", "time from 5 % to 95 % of the pulse's energy"),
+    Column("rise_time_s", Kind.LEVEL, "s", "time from the 5 % point to the peak"),
+    Column(
+        "kurtosis",
+        Kind.LEVEL,
+        "1",
+        "Pearson's kurtosis over the pulse interval, mean removed (Gaussian noise 3)",
+    ),
+    Column("max_125ms_level_db", Kind.LEVEL, PRESSURE_LEVEL, "largest mean-square level over 125 ms"),
+    Column(
+        "noise_level_db",
+        Kind.LEVEL,
+        PRESSURE_LEVEL,
+        "mean-square level of the quiet stretch before the strike",
+    ),
+    Column(
+        "noise_peak_level_db",
+        Kind.LEVEL,
+        PRESSURE_LEVEL,
+        "largest background peak in a stretch as long as the window",
+    ),
+    Column(
+        "signal_to_noise_db",
+        Kind.LEVEL,
+        "dB",
+        "subtracted energy over the background's in the 5-95 % duration",
+    ),
+    Column("window_s", Kind.LEVEL, "s", "length of the pulse interval"),
+    Column(
+        "unsubtracted_exposure_level_db",
+        Kind.LEVEL,
+        EXPOSURE_LEVEL,
+        "exposure level of the interval as it is",
+    ),
+    Column("peak_censoring", Kind.TEXT, "", "none, at_least or at_most"),
+    Column("exposure_censoring", Kind.TEXT, "", "none, at_least or at_most"),
+    Column("flags", Kind.FLAGS, "", "see the table of flags"),
+)
+
+
+def strikes_table(weightings: Sequence[str]) -> Table:
+    """The table for some weightings, named as `nmfs-2024:LF`: a level and a censoring column for each."""
+    extra: list[Column] = []
+    for name in weightings:
+        part = column_part(name)
+        extra += [
+            Column(f"exposure_level_{part}_db", Kind.LEVEL, EXPOSURE_LEVEL, f"exposure level weighted by {name}"),
+            Column(f"exposure_censoring_{part}", Kind.TEXT, "", f"censoring of the level weighted by {name}"),
+        ]
+    return Table("strikes", "strike and station", (*_COLUMNS[:-1], *extra, _COLUMNS[-1]))
