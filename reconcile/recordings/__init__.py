@@ -1,0 +1,1 @@
+"""Recordings: files to blocks of pressure in pascals on the UTC axis."""

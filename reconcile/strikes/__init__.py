@@ -1,0 +1,1 @@
+"""Strikes: pressure to one row for each strike and station, and continuous levels for everything else."""

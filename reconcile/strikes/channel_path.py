@@ -1,0 +1,265 @@
+"""The way of one channel through the signal path, cell by cell: filter, ticks, frames, strikes.
+
+The caller pushes cells of one second in order; every sixteen cells a block is complete and yields its strikes and its
+seconds. Blocks, frames and batches lie on the stream's absolute grid, so the numbers do not depend on where reading
+began or how long the pieces were.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from reconcile.recordings.streams import Channel
+from reconcile.strikes.band_levels import BandSums, bands_of
+from reconcile.strikes.detection import HISTORY_S, Rise, find_rises
+from reconcile.strikes.full_band import FullBandFilter
+from reconcile.strikes.levels import Interval, PulseMeasure, View, has_quiet, is_short, measure_pulse, pulse_interval
+from reconcile.strikes.ticks import TICKS, Samples, TickGrid
+from reconcile.vocabulary.quantities import FloatArray
+
+BLOCK_CELLS = 16
+HISTORY_CELLS = HISTORY_S + 4  # ticks kept before a block: the floor's history and the strikes before
+PREROLL_CELLS = BLOCK_CELLS  # what a start in mid-stream reads ahead of its first block
+_FRAME_ROWS = 8
+_PULSE_ROWS = 16
+_QUIET_FADE_S = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """A strike as one channel heard it; energies in Pa² s, mean squares in Pa², positions in samples of the stream."""
+
+    station_id: str
+    start_sample: int
+    n_samples: int
+    rise_sample: int
+    measure: PulseMeasure
+    clipped: bool
+    cut: bool
+    at_edge: bool
+    short_quiet: bool
+    band_energy: FloatArray
+    band_noise: FloatArray
+    weighted_energy: FloatArray
+    weighted_noise: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Seconds:
+    """Continuous levels of consecutive whole seconds from `first_cell` on: mean squares in Pa² (NaN for none)."""
+
+    station_id: str
+    first_cell: int
+    mean_square: FloatArray
+    bands: FloatArray
+    weighted: FloatArray
+    clipped: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class _RawCell:
+    cell: int
+    raw: Samples
+    means: FloatArray
+    clipped_ticks: NDArray[np.int64] | None
+
+
+class ChannelPath:
+    """Signal path of one channel; `first_block_cell` is the first cell of the first block that it owns."""
+
+    def __init__(
+        self, channel: Channel, rate_hz: int, weightings: Sequence[str], window_max_s: float, first_block_cell: int
+    ) -> None:
+        self.channel = channel
+        self.grid = TickGrid(rate_hz)
+        self.filter = FullBandFilter(self.grid, channel.valid_from_hz, channel.valid_to_hz)
+        self.bands = bands_of(channel.valid_from_hz, channel.valid_to_hz, rate_hz)
+        self.ahead = int(np.ceil(window_max_s + 0.8))
+        self._back = int(np.ceil(window_max_s + 0.6)) + 1  # cells of samples kept before a block
+        self._longest = round(window_max_s * TICKS)
+        self._window_fft = fft.next_fast_len(max(rate_hz, round(window_max_s * rate_hz) + 1), True)
+        self._pulse_sums = BandSums(self.filter, self._window_fft, self.bands, weightings)
+        self._quiet_sums = BandSums(self.filter, fft.next_fast_len(rate_hz // 2, True), self.bands, weightings)
+        self._frame_sums = BandSums(self.filter, fft.next_fast_len(2 * rate_hz, True), self.bands, weightings)
+        hann = np.sin(np.pi * (np.arange(2 * rate_hz) + 0.5) / (2 * rate_hz)) ** 2
+        self._hann: Samples = hann.astype(np.float32)
+        self._hann_square = float(np.sum(hann**2))
+        self._block_cell = first_block_cell
+        n_cells = BLOCK_CELLS + self.ahead
+        self._pressure = np.zeros((self._back + n_cells) * rate_hz, dtype=np.float32)
+        self._ticks = np.zeros((HISTORY_CELLS + n_cells) * TICKS)
+        self._clipped = np.zeros((HISTORY_CELLS + n_cells) * TICKS, dtype=bool)
+        self._raw: list[_RawCell] = []
+
+    def push(self, cell: int, raw: Samples, clipped_ticks: NDArray[np.int64]) -> None:
+        """Take the next cell of pressure (Pa, one second) and the ticks of it that hold samples at full scale."""
+        means = self.grid.means(raw)
+        if not self._raw:  # before the first sample the sound is taken to stand still: a step would ring
+            self._raw.append(_RawCell(cell - 1, np.full_like(raw, raw[0]), np.full_like(means, float(raw[0])), None))
+        self._raw.append(_RawCell(cell, raw, means, clipped_ticks))
+        if len(self._raw) == 3:
+            self._filter_middle()
+            del self._raw[0]
+
+    def _filter_middle(self) -> None:
+        before, this, after = self._raw
+        filtered = self.filter.cell(before.raw, this.raw, after.raw, (before.means, this.means, after.means))
+        rate = self.grid.rate_hz
+        at = this.cell - self._block_cell + self._back
+        if at >= 0:
+            self._pressure[at * rate : (at + 1) * rate] = filtered
+        at = (this.cell - self._block_cell + HISTORY_CELLS) * TICKS
+        if at >= 0:
+            self._ticks[at : at + TICKS] = self.grid.mean_squares(filtered)
+            if this.clipped_ticks is not None:
+                self._clipped[at + this.clipped_ticks] = True
+
+    def end_at(self, n_samples: int) -> None:
+        """Silence what lies behind the last recorded sample."""
+        rate = self.grid.rate_hz
+        whole_ticks = self._tick_count(n_samples)
+        at = whole_ticks - (self._block_cell - HISTORY_CELLS) * TICKS
+        self._ticks[max(0, at) :] = 0.0
+        at_sample = n_samples - (self._block_cell - self._back) * rate
+        self._pressure[max(0, at_sample) :] = 0.0
+
+    def _tick_count(self, n_samples: int) -> int:
+        """Whole ticks in the first samples of the stream."""
+        cell, within = divmod(n_samples, self.grid.rate_hz)
+        return cell * TICKS + int(np.searchsorted(self.grid.edges, within, side="right")) - 1
+
+    def block(self, n_samples: int | None) -> tuple[list[Pulse], Seconds]:
+        """Strikes and seconds of the block that is complete, and room for the next one.
+
+        `n_samples` is the length of the stream where its end has been reached, else None.
+        """
+        pulses = list(self._pulses(n_samples))
+        seconds = self._seconds(n_samples)
+        self._advance()
+        return pulses, seconds
+
+    def _advance(self) -> None:
+        rate, kept_pressure = self.grid.rate_hz, self._back + self.ahead
+        kept_ticks = (HISTORY_CELLS + self.ahead) * TICKS
+        self._pressure[: kept_pressure * rate] = self._pressure[BLOCK_CELLS * rate :].copy()
+        for kept in (self._ticks, self._clipped):
+            kept[:kept_ticks] = kept[BLOCK_CELLS * TICKS :].copy()
+            kept[kept_ticks:] = 0
+        self._block_cell += BLOCK_CELLS
+
+    def _view(self, n_samples: int | None) -> View:
+        first = (self._block_cell - HISTORY_CELLS) * TICKS
+        end = len(self._ticks) if n_samples is None else self._tick_count(n_samples) - first
+        return View(
+            pressure_pa=self._pressure,
+            mean_squares=self._ticks,
+            grid=self.grid,
+            first_tick=first,
+            pressure_first_tick=(self._block_cell - self._back) * TICKS,
+            valid_from=max(0, -first),
+            valid_to=min(len(self._ticks), end),
+        )
+
+    def _pulses(self, n_samples: int | None) -> Iterator[Pulse]:
+        view = self._view(n_samples)
+        owned = HISTORY_CELLS * TICKS, (HISTORY_CELLS + BLOCK_CELLS) * TICKS
+        end = len(self._ticks) - TICKS // 2
+        first = max(owned[0] - 3 * TICKS, view.valid_from)
+        rises = find_rises(self._ticks, first, min(end, view.valid_to), view.valid_from)
+        waiting: list[tuple[Rise, Interval]] = []
+        for i, rise in enumerate(rises):
+            if not owned[0] <= rise.peak_tick < owned[1]:
+                continue
+            previous = rises[i - 1].rise_tick if i else None
+            following = rises[i + 1].rise_tick if i + 1 < len(rises) else None
+            waiting.append((rise, pulse_interval(view, rise.rise_tick, previous, following, self._longest)))
+            if len(waiting) == _PULSE_ROWS:
+                yield from self._measured(view, waiting)
+                waiting = []
+        if waiting:
+            yield from self._measured(view, waiting)
+
+    def _measured(self, view: View, waiting: Sequence[tuple[Rise, Interval]]) -> Iterator[Pulse]:
+        """Measure up to sixteen strikes; their spectra are always sixteen rows."""
+        rate = self.grid.rate_hz
+        rows = np.zeros((_PULSE_ROWS, self._window_fft), dtype=np.float32)
+        quiet_rows = np.zeros((_PULSE_ROWS, self._quiet_sums.n_fft), dtype=np.float32)
+        quiet_square = np.ones(_PULSE_ROWS)
+        for k, (_, interval) in enumerate(waiting):
+            pressure = view.samples(interval.start, interval.end)
+            rows[k, : pressure.size] = pressure
+            if has_quiet(interval):
+                quiet = view.samples(interval.quiet_start, interval.quiet_end)
+                fade = _fade(quiet.size, round(_QUIET_FADE_S * rate))
+                quiet_rows[k, : quiet.size] = quiet * fade
+                quiet_square[k] = float(np.sum(fade.astype(np.float64) ** 2))
+        band, weighted = (s / (self._window_fft * rate) for s in self._pulse_sums.sums(rows))
+        per_square = 1.0 / (self._quiet_sums.n_fft * quiet_square[:, None])
+        band_noise, weighted_noise = (s * per_square for s in self._quiet_sums.sums(quiet_rows))
+        for k, (rise, interval) in enumerate(waiting):
+            first = self.grid.sample(view.first_tick + interval.start)
+            missing = np.nan if not has_quiet(interval) else 1.0
+            yield Pulse(
+                station_id=self.channel.station_id,
+                start_sample=first,
+                n_samples=self.grid.sample(view.first_tick + interval.end) - first,
+                rise_sample=self.grid.sample(view.first_tick + rise.rise_tick),
+                measure=measure_pulse(view, interval),
+                clipped=bool(self._clipped[interval.start : interval.end].any()),
+                cut=interval.cut,
+                at_edge=interval.at_edge,
+                short_quiet=is_short(interval),
+                band_energy=band[k],
+                band_noise=band_noise[k] * missing,
+                weighted_energy=weighted[k],
+                weighted_noise=weighted_noise[k] * missing,
+            )
+
+    def _seconds(self, n_samples: int | None) -> Seconds:
+        """Mean squares of the block's whole seconds, bands and weightings from Hann frames centred on them."""
+        rate, first = self.grid.rate_hz, self._block_cell
+        n_cells = BLOCK_CELLS if n_samples is None else max(0, min(BLOCK_CELLS, n_samples // rate - first))
+        owned = slice(HISTORY_CELLS * TICKS, (HISTORY_CELLS + BLOCK_CELLS) * TICKS)
+        mean_square: FloatArray = (self._ticks[owned].reshape(BLOCK_CELLS, TICKS) * (self.grid.sizes / rate)).sum(
+            axis=1
+        )
+        bands, weighted = np.empty((BLOCK_CELLS, len(self.bands))), np.empty((BLOCK_CELLS, len(self._weightings)))
+        half = rate // 2
+        for row in range(0, BLOCK_CELLS, _FRAME_ROWS):
+            frames = np.zeros((_FRAME_ROWS, self._frame_sums.n_fft), dtype=np.float32)
+            for k in range(_FRAME_ROWS):
+                at = (self._back + row + k) * rate - half
+                np.multiply(self._pressure[at : at + 2 * rate], self._hann, out=frames[k, : 2 * rate])
+            scale = 1.0 / (self._frame_sums.n_fft * self._hann_square)
+            band, weight = self._frame_sums.sums(frames)
+            bands[row : row + _FRAME_ROWS], weighted[row : row + _FRAME_ROWS] = band * scale, weight * scale
+        starts = np.arange(first, first + BLOCK_CELLS) * rate - half
+        outside = (starts < 0) | (starts + 2 * rate > (np.inf if n_samples is None else n_samples))
+        bands[outside], weighted[outside] = np.nan, np.nan
+        clipped: NDArray[np.bool_] = np.any(self._clipped[owned].reshape(BLOCK_CELLS, TICKS), axis=1)
+        return Seconds(
+            self.channel.station_id,
+            first,
+            mean_square[:n_cells],
+            bands[:n_cells],
+            weighted[:n_cells],
+            clipped[:n_cells],
+        )
+
+    @property
+    def _weightings(self) -> tuple[str, ...]:
+        return self._frame_sums.weightings
+
+
+def _fade(n: int, ramp: int) -> Samples:
+    """A window of ones with raised-cosine ends: a sharp cut would leak low frequencies into the high bands."""
+    window = np.ones(n, dtype=np.float32)
+    ramp = min(ramp, n // 2)
+    rise = np.sin(0.5 * np.pi * (np.arange(ramp) + 0.5) / ramp) ** 2 if ramp else np.zeros(0)
+    window[:ramp], window[n - ramp :] = rise, rise[::-1]
+    return window

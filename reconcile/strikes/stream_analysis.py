@@ -1,0 +1,112 @@
+"""One pass over a stream: every sample read once, strikes and seconds out, in parts that can be kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reconcile.recordings.blocks import ReadingReport, pressure_blocks
+from reconcile.recordings.streams import Stream
+from reconcile.strikes.channel_path import BLOCK_CELLS, PREROLL_CELLS, ChannelPath, Pulse, Seconds
+from reconcile.strikes.ticks import Samples
+from reconcile.vocabulary.documents.campaign import Settings
+
+PART_CELLS = 60 * BLOCK_CELLS  # sixteen minutes
+READ_BLOCK_S = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Everything found in one stretch of a stream, [first_cell, first_cell + PART_CELLS) seconds of it."""
+
+    first_cell: int
+    pulses: tuple[Pulse, ...]
+    seconds: tuple[Seconds, ...]
+
+
+def part_starts(stream: Stream) -> range:
+    """First cells of the parts of a stream."""
+    n_cells = -(-stream.n_samples // stream.rate_hz)
+    return range(0, max(1, n_cells), PART_CELLS)
+
+
+def analyse_stream(
+    stream: Stream, settings: Settings, report: ReadingReport, first_cell: int = 0, block_s: float = READ_BLOCK_S
+) -> Iterator[Part]:
+    """Parts of a stream from a part's first cell on; what is read before it only fills the filters and the floor.
+
+    `block_s` is how much is decoded at a time; the results do not depend on it, to the bit.
+    """
+    paths = [
+        ChannelPath(channel, stream.rate_hz, settings.weightings, settings.window_max_s, first_cell)
+        for channel in stream.channels
+    ]
+    next_block, ahead = first_cell, paths[0].ahead
+    pulses: list[Pulse] = []
+    seconds: list[Seconds] = []
+    n_cells = -(-stream.n_samples // stream.rate_hz)
+    for cell, raw, clipped in _cells(stream, max(0, first_cell - PREROLL_CELLS), ahead, block_s, report):
+        for path, samples, ticks in zip(paths, raw, clipped, strict=True):
+            path.push(cell, samples, ticks)
+        done = cell - 1  # a cell is filtered once the next one is there
+        while next_block < n_cells and done >= next_block + BLOCK_CELLS + ahead - 1:
+            ended = stream.n_samples if next_block + BLOCK_CELLS + ahead >= n_cells else None
+            for path in paths:
+                if ended is not None:
+                    path.end_at(ended)
+                found, levels = path.block(ended)
+                pulses += found
+                seconds.append(levels)
+            next_block += BLOCK_CELLS
+            if (next_block - first_cell) % PART_CELLS == 0 or next_block >= n_cells:
+                start = (next_block - 1) // PART_CELLS * PART_CELLS
+                yield Part(start, tuple(pulses), tuple(seconds))
+                pulses, seconds = [], []
+
+
+def _cells(
+    stream: Stream, first_cell: int, ahead: int, block_s: float, report: ReadingReport
+) -> Iterator[tuple[int, Samples, list[NDArray[np.int64]]]]:
+    """Whole cells of all channels, and the ticks of each that hold clipped samples.
+
+    Behind the end the last sample is held, until the last block is complete.
+    """
+    rate, n_channels = stream.rate_hz, len(stream.channels)
+    cell, filled = first_cell, 0
+    buffer = np.empty((n_channels, rate), dtype=np.float32)
+    clipped: list[list[NDArray[np.int64]]] = [[] for _ in range(n_channels)]
+    edges = np.arange(1001, dtype=np.int64) * rate // 1000
+    last = np.zeros(n_channels, dtype=np.float32)
+
+    def ticks() -> list[NDArray[np.int64]]:
+        found = [np.concatenate(c) if c else np.empty(0, dtype=np.int64) for c in clipped]
+        return [np.unique(np.searchsorted(edges, f, side="right") - 1) for f in found]
+
+    for block in pressure_blocks(stream, first_cell * rate, block_s, report):
+        at = 0
+        n = block.pressure_pa.shape[1]
+        while at < n:
+            take = min(rate - filled, n - at)
+            buffer[:, filled : filled + take] = block.pressure_pa[:, at : at + take]
+            for found, where in zip(clipped, block.clipped, strict=True):
+                inside = where[(where >= at) & (where < at + take)]
+                if inside.size:
+                    found.append(inside - at + filled)
+            at, filled = at + take, filled + take
+            if filled == rate:
+                yield cell, buffer, ticks()
+                last = buffer[:, -1].copy()
+                buffer = np.empty((n_channels, rate), dtype=np.float32)
+                clipped = [[] for _ in range(n_channels)]
+                cell, filled = cell + 1, 0
+    if filled:
+        last = buffer[:, filled - 1].copy()
+    buffer[:, filled:] = last[:, None]
+    for _ in range(BLOCK_CELLS + ahead + 2):
+        yield cell, buffer, ticks()
+        buffer = np.repeat(last[:, None], rate, axis=1)
+        clipped = [[] for _ in range(n_channels)]
+        cell += 1

@@ -1,0 +1,154 @@
+"""`fit.json`: level against range, one entry for each quantity, weighting, band, group and model.
+
+    L(R) = L_ref - N·log10(R/R_ref) - alpha·(R - R_ref)/1000
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from reconcile.vocabulary.documents.document import Document
+
+ModelName = Literal["spreading", "spreading_attenuation", "damped_cylindrical"]
+Matrix = tuple[tuple[float, ...], ...]
+
+
+class Coefficient(Document):
+    """A coefficient and its standard error; 0 for one that is fixed."""
+
+    value: float
+    standard_error: float
+
+
+class Covariance(Document):
+    """Covariance of coefficients, in the order of `names`; zeros for fixed ones."""
+
+    names: tuple[str, ...]
+    matrix: Matrix
+
+
+class SmallSample(Document):
+    """What intervals need to know how well the variances are known (Satterthwaite's degrees of freedom).
+
+    `gradients[k]` is the derivative of the covariance of (level at reference, spreading coefficient, attenuation) by
+    the variance of `components[k]`; `covariance` is the covariance of those variances.
+    """
+
+    components: tuple[str, ...]
+    gradients: tuple[Matrix, ...]
+    covariance: Matrix
+
+
+class FitCoefficients(Document):
+    """The coefficients of a fit. `energy_coefficient_db_per_decade` is on log10 of the strike energy."""
+
+    level_at_reference_db: Coefficient
+    spreading_coefficient_db_per_decade: Coefficient
+    attenuation_db_per_km: Coefficient
+    energy_coefficient_db_per_decade: Coefficient
+
+
+class ThresholdRange(Document):
+    """Distance at which a fitted curve falls to a threshold; null where it is not reached or not bounded.
+
+    `quantity` is the threshold's own: that of the fit, or cumulative_exposure_level for `n_strikes` strikes.
+    `statistic` and `energy_kj` say which strike the curve was raised to before it was solved.
+    """
+
+    threshold_db: float
+    range_m: float | None
+    interval_m: tuple[float | None, float | None]
+    extrapolated: bool
+    quantity: str | None = None
+    statistic: str | None = None
+    n_strikes: int | None = None
+    energy_kj: float | None = None
+
+
+class Fit(Document):
+    """One model fitted to the pile-station means of one quantity, weighting, band and group.
+
+    `residual_sd_db` is that of pile-station means about curve, pile and place; `strike_sd_db` is the spread of single
+    strikes within a pile and station at one energy, `strike_sd_as_recorded_db` with their energies as they were, and
+    `level_as_recorded_offset_db` is mean level as recorded less mean level at the reference energy. `system_sd_db` is the certificates'.
+    """
+
+    quantity: str | None
+    weighting: str
+    band_hz: float | None
+    installation_method: str | None
+    foundation_type: str | None
+    abatement: str | None
+    pooled: bool = False
+    model: ModelName
+    selected: bool
+    reference_range_m: float
+    coefficients: FitCoefficients
+    covariance: Covariance
+    residual_sd_db: float
+    pile_sd_db: float
+    system_sd_db: float
+    station_sd_db: float
+    reference_energy_kj: float | None
+    n_observations: int
+    n_censored: int
+    n_piles: int
+    n_stations: int
+    range_min_m: float
+    range_max_m: float
+    threshold_ranges: tuple[ThresholdRange, ...] = ()
+    flags: tuple[str, ...] = ()
+    n_strikes: int
+    common_uncertainty_db: float = 0.0
+    strike_sd_db: float | None = None
+    strike_sd_as_recorded_db: float | None = None
+    level_as_recorded_offset_db: float = 0.0
+    aicc: float | None = None
+    chosen_because: str | None = None
+    not_chosen_because: str | None = None
+    small_sample: SmallSample
+
+
+class NotFitted(Document):
+    """A quantity and group for which no model could be fitted, and why."""
+
+    quantity: str | None
+    weighting: str
+    band_hz: float | None
+    installation_method: str | None
+    foundation_type: str | None
+    abatement: str | None
+    reason: str
+
+
+class FitDocument(Document):
+    """`fit.json`."""
+
+    format_version: Literal[1] = 1
+    fits: tuple[Fit, ...]
+    not_fitted: tuple[NotFitted, ...] = ()
+
+    def selected(
+        self,
+        quantity: str,
+        weighting: str,
+        band_hz: float | None,
+        installation_method: str,
+        foundation_type: str,
+        abatement: str,
+    ) -> Fit | None:
+        """The selected fit of a quantity and group, or None."""
+        key = (quantity, weighting, band_hz, installation_method, foundation_type, abatement)
+        return next((fit for fit in self.fits if fit.selected and group_key(fit) == key), None)
+
+
+def group_key(fit: Fit) -> tuple[str | None, str, float | None, str | None, str | None, str | None]:
+    """What a fit is of: quantity, weighting, band, installation method, foundation type, abatement."""
+    return (
+        fit.quantity,
+        fit.weighting,
+        fit.band_hz,
+        fit.installation_method,
+        fit.foundation_type,
+        fit.abatement,
+    )
