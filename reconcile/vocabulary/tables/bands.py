@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
 from reconcile.vocabulary.decidecades import label, nominal_hz
 from reconcile.vocabulary.tables.column import EXPOSURE_LEVEL, Column, Kind, Table
 
@@ -44,3 +47,13 @@ def bands_table(bands: Sequence[int]) -> Table:
         for n in bands
     ]
     return Table("bands", "strike and station", tuple(columns))
+
+
+def is_at_most(
+    exposure_level_db: NDArray[np.floating], noise_exposure_level_db: NDArray[np.floating], below_db: float
+) -> NDArray[np.bool_]:
+    """Where a band's level is a limit: not more than the censoring setting above the background's exposure.
+
+    A censored band holds exactly that limit, to float32; hence the half hundredth of a decibel.
+    """
+    return np.asarray(exposure_level_db <= noise_exposure_level_db + below_db + 0.005)

@@ -1,0 +1,236 @@
+"""Which blow of which pile a pulse was: the hammer log matched to the arrivals by time.
+
+The log's clock may be off by a constant and a drift, recorders by tens of milliseconds, and sound takes time to travel.
+For each pile the offset is the one that brings most arrivals onto logged blows; where another offset, at least a third
+of a second away, does nearly as well, the match is ambiguous and nothing is guessed. (A row for a blow that a station
+did not hear is not made here.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reconcile.campaign.blows import HammerLog
+from reconcile.recordings.clock import epoch_us
+from reconcile.vocabulary.documents.campaign import Campaign, Pile
+from reconcile.vocabulary.quantities import FloatArray
+
+LARGEST_OFFSET_S = 60.0
+_MARGIN_S = 30.0  # around a pile's stated times
+_BIN_S = 0.02
+_RUNNER_UP_APART_S = 0.3
+_RUNNER_UP_SHARE = 0.9
+_TOLERANCE_S = 0.25
+_SAME_STRIKE_S = 0.25
+Times = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class LogClock:
+    """How a pile's hammer log lies against the stations' mean stated clock: log = station time + offset + drift."""
+
+    pile_id: str
+    offset_s: float
+    drift_ppm: float
+    residual_sd_s: float
+    n_blows: int
+    n_matched: int
+    ambiguous: bool
+
+
+@dataclass(slots=True)
+class Association:
+    """What each pulse was, in the order of the pulses, and the clocks found on the way."""
+
+    pile_id: list[str | None]
+    blow_number: list[int | None]
+    energy_kj: FloatArray
+    strike_id: list[str]
+    flags: list[list[str]]
+    log_clocks: list[LogClock] = field(default_factory=list)
+    station_offsets_s: dict[str, float] = field(default_factory=dict)  # against the mean of the stations
+
+
+def associate(pulses: pd.DataFrame, campaign: Campaign, log: HammerLog | None) -> Association:
+    """Assign pile, blow number, energy and a strike identity that all stations share.
+
+    `pulses` needs `station_id` and `time_us` (UTC, microseconds since 1970).
+    """
+    n = len(pulses)
+    result = Association([None] * n, [None] * n, np.full(n, np.nan), [""] * n, [[] for _ in range(n)])
+    station = pulses["station_id"].to_numpy(dtype=object)
+    time_s = pulses["time_us"].to_numpy(dtype=np.float64) / 1e6
+    owner = _owners(time_s, station, campaign)
+    offsets: dict[str, list[float]] = {}
+    for pile in campaign.piles:
+        rows = np.flatnonzero(owner == pile.pile_id)
+        if rows.size:
+            emitted = time_s[rows] - _travel_s(pile, station[rows], campaign)
+            _assign_pile(result, pile, rows, emitted, station, log, offsets)
+    loose = np.flatnonzero([pile is None for pile in owner])
+    for number, group in enumerate(_clusters(time_s[loose], station[loose]), start=1):
+        for i in loose[group]:
+            result.strike_id[i] = f"outside-u{number:05d}"
+            result.flags[i].append("outside_piling")
+    result.station_offsets_s = {s: float(np.mean(values)) for s, values in sorted(offsets.items())}
+    return result
+
+
+def _owners(time_s: Times, station: NDArray[np.object_], campaign: Campaign) -> NDArray[np.object_]:
+    """The impact pile that was being driven at each time: within its stated times, else within 30 s of them."""
+    owner = np.full(len(time_s), None, dtype=object)
+    distance = np.full(len(time_s), np.inf)
+    for pile in campaign.piles:
+        start, end = epoch_us(pile.start_utc) / 1e6, epoch_us(pile.end_utc) / 1e6
+        emitted = time_s - _travel_s(pile, station, campaign)
+        outside = np.maximum(np.maximum(start - emitted, emitted - end), 0.0)
+        reach = _MARGIN_S if pile.installation_method == "impact" else 0.0
+        nearer = (outside <= reach) & (outside < distance)
+        owner[nearer] = pile.pile_id if pile.installation_method == "impact" else None
+        distance[nearer] = outside[nearer]
+    return owner
+
+
+def _travel_s(pile: Pile, station: NDArray[np.object_], campaign: Campaign) -> Times:
+    travel = {s.id: (campaign.range_m(pile.pile_id, s.id) or 0.0) / campaign.sound_speed_m_s for s in campaign.stations}
+    return np.array([travel[s] for s in station], dtype=np.float64)
+
+
+def _assign_pile(
+    result: Association,
+    pile: Pile,
+    rows: NDArray[np.int64],
+    emitted: Times,
+    station: NDArray[np.object_],
+    log: HammerLog | None,
+    offsets: dict[str, list[float]],
+) -> None:
+    """Blow numbers and identities of one pile's pulses."""
+    blows = np.flatnonzero(log.pile_id == pile.pile_id) if log is not None else np.zeros(0, dtype=np.int64)
+    matched = np.full(rows.size, -1)
+    ambiguous = False
+    corrected = emitted.copy()
+    if log is not None and blows.size:
+        blow_s = log.time_utc[blows].astype("datetime64[us]").astype(np.int64) / 1e6
+        clock, line = match_log(pile.pile_id, emitted, blow_s)
+        result.log_clocks.append(clock)
+        ambiguous = clock.ambiguous
+        expected = blow_s - np.polyval(line, blow_s - blow_s[0])
+        for name in np.unique(station[rows]):
+            here = np.flatnonzero(station[rows] == name)
+            late = _median_residual(emitted[here], expected)
+            offsets.setdefault(str(name), []).append(late)
+            corrected[here] -= late
+        if not ambiguous:
+            matched = _one_to_one(corrected, expected, station[rows])
+        for k in np.flatnonzero(matched >= 0):
+            i, blow = rows[k], blows[matched[k]]
+            result.blow_number[i] = int(log.blow_number[blow])
+            result.energy_kj[i] = float(log.energy_kj[blow])
+            result.strike_id[i] = f"{pile.pile_id}-{int(log.blow_number[blow]):05d}"
+    for i in rows:
+        result.pile_id[i] = pile.pile_id
+    rest = np.flatnonzero(matched < 0)
+    for number, group in enumerate(_clusters(corrected[rest], station[rows[rest]]), start=1):
+        for k in rest[group]:
+            result.strike_id[rows[k]] = f"{pile.pile_id}-u{number:05d}"
+            if blows.size:
+                result.flags[rows[k]].append("match_ambiguous" if ambiguous else "not_in_log")
+
+
+def match_log(pile_id: str, emitted_s: Times, blow_s: Times) -> tuple[LogClock, Times]:
+    """Offset and drift of a log: log time minus the time at which the sound left the pile, both in seconds.
+
+    Returns the clock and the line (slope, intercept) of the offset on seconds since the first blow.
+    """
+    order = np.sort(blow_s)
+    differences = np.concatenate(
+        [order[(order >= t - LARGEST_OFFSET_S) & (order <= t + LARGEST_OFFSET_S)] - t for t in emitted_s]
+        or [np.zeros(0)]
+    )
+    offset, ambiguous = _most_common(differences, emitted_s, order)
+    line = np.array([0.0, offset])
+    first = blow_s[0]
+    residual, matched = np.zeros(0), 0
+    for _ in range(4):
+        shifted = emitted_s + np.polyval(line, emitted_s - first)
+        nearest = _nearest(order, shifted)
+        residual = order[nearest] - shifted
+        near = np.abs(residual) < _TOLERANCE_S
+        matched = int(near.sum())
+        if matched < 2:
+            break
+        x, y = emitted_s[near] - first, (order[nearest] - emitted_s)[near]
+        slope = np.polyfit(x, y, 1) if matched >= 10 and np.ptp(x) > 30.0 else np.array([0.0, np.median(y)])
+        line, residual = np.asarray(slope), residual[near]
+    spread = float(np.std(residual)) if matched else float("nan")
+    n_matched = len(np.unique(_nearest(order, emitted_s + np.polyval(line, emitted_s - first))))
+    clock = LogClock(pile_id, float(line[1]), float(line[0] * 1e6), spread, len(blow_s), n_matched, ambiguous)
+    return clock, line
+
+
+def _most_common(differences: Times, emitted_s: Times, order: Times) -> tuple[float, bool]:
+    """The offset that most differences share, and whether another does nearly as well."""
+    if differences.size == 0:
+        return 0.0, True
+    edges = np.arange(-LARGEST_OFFSET_S - _BIN_S / 2, LARGEST_OFFSET_S + _BIN_S, _BIN_S)
+    counts = np.histogram(differences, edges)[0].astype(np.float64)
+    kernel = np.exp(-0.5 * (np.arange(-5, 6) / 2.0) ** 2)
+    score = np.convolve(counts, kernel, "same")
+    best = int(np.argmax(score))
+    apart = round(_RUNNER_UP_APART_S / _BIN_S)
+    others = np.concatenate([score[: max(0, best - apart)], score[best + apart :]])
+    ambiguous = (
+        bool(others.size and others.max() > _RUNNER_UP_SHARE * score[best]) and min(len(emitted_s), len(order)) > 1
+    )
+    return float((edges[best] + edges[best + 1]) / 2), ambiguous
+
+
+def _nearest(ordered: Times, values: Times) -> NDArray[np.int64]:
+    right = np.clip(np.searchsorted(ordered, values), 1, max(1, len(ordered) - 1))
+    if len(ordered) == 1:
+        return np.zeros(len(values), dtype=np.int64)
+    return np.asarray(
+        np.where(values - ordered[right - 1] <= ordered[right] - values, right - 1, right), dtype=np.int64
+    )
+
+
+def _median_residual(emitted: Times, expected: Times) -> float:
+    order = np.sort(expected)
+    residual = emitted - order[_nearest(order, emitted)]
+    near = residual[np.abs(residual) < _TOLERANCE_S]
+    return float(np.median(near)) if near.size else 0.0
+
+
+def _one_to_one(times: Times, expected: Times, station: NDArray[np.object_]) -> NDArray[np.int64]:
+    """Index of the blow of each pulse, or -1: the nearest within tolerance, one pulse of a station for each blow."""
+    order = np.argsort(expected)
+    interval = float(np.median(np.diff(expected[order]))) if len(order) > 1 else 1.0
+    tolerance = min(_TOLERANCE_S, 0.35 * interval)
+    nearest = order[_nearest(expected[order], times)]
+    distance = np.abs(times - expected[nearest])
+    matched = np.where(distance <= tolerance, nearest, -1)
+    taken: dict[tuple[object, int], int] = {}
+    for k in np.argsort(distance):
+        if matched[k] >= 0 and taken.setdefault((station[k], int(matched[k])), int(k)) != k:
+            matched[k] = -1
+    return np.asarray(matched, dtype=np.int64)
+
+
+def _clusters(times: Times, station: Sequence[object] | NDArray[np.object_]) -> list[NDArray[np.int64]]:
+    """Groups of arrivals within a quarter of a second of the group's first, each station at most once."""
+    groups: list[list[int]] = []
+    heard: set[object] = set()
+    for k in np.argsort(times, kind="stable"):
+        new = not groups or times[k] - times[groups[-1][0]] > _SAME_STRIKE_S or station[k] in heard
+        if new:
+            groups.append([])
+            heard = set()
+        groups[-1].append(int(k))
+        heard.add(station[k])
+    return [np.array(group, dtype=np.int64) for group in groups]

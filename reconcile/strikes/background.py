@@ -1,0 +1,71 @@
+"""Rows of `background`: continuous levels in intervals of 1 s and 60 s."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reconcile.recordings.clock import epoch_us
+from reconcile.vocabulary.documents.campaign import Campaign
+from reconcile.vocabulary.quantities import mean_square_level_db
+from reconcile.vocabulary.tables.background import background_table, band_column, weighted_column
+
+MINUTE_S = 60
+
+
+def background_rows(seconds: pd.DataFrame, campaign: Campaign, bands: Sequence[int]) -> pd.DataFrame:
+    """Levels of one station in one stream, from its seconds (mean squares in Pa², in order): 1 s rows, then 60 s rows.
+
+    Minutes begin at the stream's first sample; one that is not complete gets no row. A minute's bands are the mean of
+    its seconds that have them.
+    """
+    linear = [name for name in seconds.columns if name == "mean_square" or name.startswith(("band_", "weighted_"))]
+    one = seconds[["station_id", "start_us", "clipped", *linear]].copy()
+    one["duration_s"] = 1.0
+    minute = seconds["cell"].to_numpy() // MINUTE_S
+    grouped = seconds.groupby(minute)
+    many = grouped[linear].mean()
+    many.insert(0, "station_id", grouped["station_id"].first())
+    many["start_us"] = grouped["start_us"].first()
+    many["clipped"] = grouped["clipped"].any()
+    many["duration_s"] = float(MINUTE_S)
+    many = many[grouped.size() == MINUTE_S]
+    return _levels(pd.concat([one, many], ignore_index=True), campaign, bands)
+
+
+def _levels(rows: pd.DataFrame, campaign: Campaign, bands: Sequence[int]) -> pd.DataFrame:
+    start_us = rows["start_us"].to_numpy(dtype=np.int64)
+    columns: dict[str, object] = {
+        "station_id": rows["station_id"].to_numpy(),
+        "pile_id": piles_at(start_us, rows["duration_s"].to_numpy(dtype=np.float64), campaign),
+        "start_utc": pd.to_datetime(start_us, unit="us", utc=True),
+        "duration_s": rows["duration_s"].to_numpy(),
+        "level_db": mean_square_level_db(rows["mean_square"]).astype(np.float32),
+    }
+    incomplete = np.zeros(len(rows), dtype=bool)
+    nothing = np.full(len(rows), np.nan)
+    for name, column in [
+        *((f"band_{n}", band_column(n)) for n in bands),
+        *((f"weighted_{w}", weighted_column(w)) for w in campaign.settings.weightings),
+    ]:
+        values = rows[name].to_numpy(dtype=np.float64) if name in rows else nothing
+        columns[column] = mean_square_level_db(values).astype(np.float32)
+        incomplete |= np.isnan(values) & (name in rows)
+    columns["flags"] = [
+        [flag for flag, holds in (("clipped_second", c), ("frame_incomplete", f)) if holds]
+        for c, f in zip(rows["clipped"].to_numpy(dtype=bool), incomplete, strict=True)
+    ]
+    return pd.DataFrame(columns)[list(background_table(bands, campaign.settings.weightings).column_names)]
+
+
+def piles_at(start_us: NDArray[np.int64], duration_s: NDArray[np.float64], campaign: Campaign) -> NDArray[np.object_]:
+    """The pile whose installation holds the middle of each interval; None where nothing is being installed."""
+    middle = start_us + duration_s * 5e5
+    owner = np.full(len(start_us), None, dtype=object)
+    for pile in campaign.piles:
+        inside = (middle >= epoch_us(pile.start_utc)) & (middle < epoch_us(pile.end_utc))
+        owner[inside & (owner == None)] = pile.pile_id  # noqa: E711 - elementwise
+    return owner

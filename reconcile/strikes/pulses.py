@@ -1,0 +1,106 @@
+"""Pulses of all streams as one table of linear values: what association, levels and limits work on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, fields
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from reconcile.recordings.streams import Channel, Stream
+from reconcile.strikes.channel_path import Pulse, Seconds
+from reconcile.strikes.levels import PulseMeasure
+from reconcile.vocabulary.quantities import FloatArray
+
+_MEASURES = tuple(field.name for field in fields(PulseMeasure))
+_MARKS = ("clipped", "cut", "at_edge", "short_quiet")
+
+
+def pulse_table(
+    pulses: Sequence[Pulse], stream: Stream, channel: Channel, bands: Sequence[int], weightings: Sequence[str]
+) -> pa.Table:
+    """One row for each pulse that one channel heard in a part of a stream.
+
+    Times are UTC in microseconds since 1970 by the station's stated clock; band and weighting columns are named
+    `band_<n>`, `band_noise_<n>`, `weighted_<name>`, `weighted_noise_<name>`.
+    """
+    rate = stream.rate_hz
+    starts = np.array([p.start_sample for p in pulses], dtype=np.float64)
+    onset = np.array([p.measure.onset_s for p in pulses], dtype=np.float64)
+    rises = np.array([p.rise_sample for p in pulses], dtype=np.float64)
+    at_onset = np.where(np.isfinite(onset), starts + onset * rate, rises)
+    located = [stream.locate(p.start_sample) for p in pulses]
+    columns: dict[str, object] = {
+        "station_id": [p.station_id for p in pulses],
+        "system_id": [channel.system_id] * len(pulses),
+        "time_us": channel.clock.utc_us(stream.recorder_us(at_onset)),
+        "recording": [name for name, _ in located],
+        "start_sample": np.array([sample for _, sample in located], dtype=np.int64),
+        "window_s": np.array([p.n_samples for p in pulses], dtype=np.float64) / rate,
+        **{name: np.array([getattr(p.measure, name) for p in pulses], dtype=np.float64) for name in _MEASURES},
+        **{name: np.array([getattr(p, name) for p in pulses], dtype=bool) for name in _MARKS},
+    }
+    for part, names, attribute in (
+        ("band_", bands, "band_energy"),
+        ("band_noise_", bands, "band_noise"),
+        ("weighted_", weightings, "weighted_energy"),
+        ("weighted_noise_", weightings, "weighted_noise"),
+    ):
+        values = np.array([getattr(p, attribute) for p in pulses], dtype=np.float64).reshape(len(pulses), len(names))
+        columns |= {f"{part}{name}": values[:, i] for i, name in enumerate(names)}
+    return pa.table(columns)
+
+
+def seconds_table(
+    seconds: Sequence[Seconds], stream: Stream, channel: Channel, bands: Sequence[int], weightings: Sequence[str]
+) -> pa.Table:
+    """One row for each whole second of one channel: mean squares in Pa², float32.
+
+    `cell` counts seconds from the first sample of the stream; `start_us` is UTC as in `pulse_table`.
+    """
+    cells = np.concatenate([s.first_cell + np.arange(len(s.mean_square)) for s in seconds])
+    band = np.concatenate([s.bands for s in seconds]).astype(np.float32)
+    weighted = np.concatenate([s.weighted for s in seconds]).astype(np.float32)
+    columns: dict[str, object] = {
+        "station_id": [channel.station_id] * len(cells),
+        "cell": cells.astype(np.int64),
+        "start_us": channel.clock.utc_us(stream.recorder_us(cells.astype(np.float64) * stream.rate_hz)),
+        "mean_square": np.concatenate([s.mean_square for s in seconds]),
+        "clipped": np.concatenate([s.clipped for s in seconds]),
+        **{f"band_{n}": band[:, i] for i, n in enumerate(bands)},
+        **{f"weighted_{name}": weighted[:, i] for i, name in enumerate(weightings)},
+    }
+    return pa.table(columns)
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedInterval:
+    """A stretch of time in which a station was recording; UTC in microseconds since 1970."""
+
+    station_id: str
+    start_us: int
+    end_us: int
+
+
+def recorded_intervals(streams: Sequence[Stream]) -> tuple[RecordedInterval, ...]:
+    """When each station was recording, by its stated clock."""
+    intervals = []
+    for stream in streams:
+        ends = stream.recorder_us(np.array([0.0, float(stream.n_samples)]))
+        for channel in stream.channels:
+            start, end = channel.clock.utc_us(ends)
+            intervals.append(RecordedInterval(channel.station_id, int(start), int(end)))
+    return tuple(sorted(intervals, key=lambda i: (i.station_id, i.start_us)))
+
+
+def interval_dicts(intervals: Sequence[RecordedInterval]) -> list[dict[str, object]]:
+    """The intervals as plain values, for the manifest."""
+    return [asdict(interval) for interval in intervals]
+
+
+def columns_of(pulses: pd.DataFrame, prefix: str) -> FloatArray:
+    """The columns that begin with a prefix, as one array."""
+    names = [name for name in pulses.columns if name.startswith(prefix)]
+    return pulses[names].to_numpy(dtype=np.float64)

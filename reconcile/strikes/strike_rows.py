@@ -1,0 +1,164 @@
+"""From linear pulse measures to the rows of `strikes` and `bands`: levels, signal to noise, censoring, flags."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reconcile.strikes.association import Association
+from reconcile.vocabulary.documents.campaign import Campaign
+from reconcile.vocabulary.quantities import FloatArray, exposure_level_db, level_db, mean_square_level_db, peak_level_db
+from reconcile.vocabulary.tables import bands_table, strikes_table
+from reconcile.vocabulary.tables.bands import exposure_column, noise_column
+from reconcile.vocabulary.weightings import column_part
+
+SHAPE_NEEDS_SNR_DB = 6.0  # below it duration, rms, rise time and kurtosis are null
+PEAK_ABOVE_NOISE_DB = 6.0
+_FLAG_OF_MARK = {
+    "clipped": "clipped",
+    "cut": "window_cut",
+    "at_edge": "recording_edge",
+    "short_quiet": "background_short",
+}
+
+
+def durations_s(pulses: pd.DataFrame, pile_id: Sequence[str | None]) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Duration over which each pulse is held against its background, and whether it is the pulse's own.
+
+    Its own 5-95 % duration where signal to noise over it is 6 dB or more, else the median of those of its pile and
+    station (of its station, of all, or its interval's length, where there are none).
+    """
+    own = pulses["duration_s"].to_numpy(dtype=np.float64)
+    subtracted = _subtracted(pulses)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        snr = subtracted / (pulses["noise_pa2"].to_numpy() * own)
+        measurable = np.isfinite(own) & (own > 0) & ~(snr < 10 ** (SHAPE_NEEDS_SNR_DB / 10))
+    frame = pd.DataFrame(
+        {
+            "pile": [p or "" for p in pile_id],
+            "station": pulses["station_id"].to_numpy(),
+            "s": np.where(measurable, own, np.nan),
+        }
+    )
+    fallback = frame.groupby(["pile", "station"])["s"].transform("median")
+    fallback = fallback.fillna(frame.groupby("station")["s"].transform("median")).fillna(frame["s"].median())
+    used = frame["s"].fillna(fallback).fillna(pulses["window_s"].reset_index(drop=True))
+    return used.to_numpy(dtype=np.float64), np.asarray(measurable, dtype=bool)
+
+
+def _subtracted(pulses: pd.DataFrame) -> FloatArray:
+    """Energy of the interval less the background's share; as it is where there is no background."""
+    share = (pulses["noise_pa2"] * pulses["window_s"]).fillna(0.0)
+    return (pulses["energy_pa2_s"] - share).to_numpy(dtype=np.float64)
+
+
+def censored_exposure(
+    energy: FloatArray, noise: FloatArray, duration_s: FloatArray, clipped: NDArray[np.bool_], below_db: float
+) -> tuple[FloatArray, NDArray[np.object_], FloatArray]:
+    """Exposure level, its censoring, and signal to noise, all in dB, by a quantity's own background.
+
+    `energy` (Pa² s) has the background subtracted, `noise` is its mean square (Pa²). Where signal to noise lies below
+    `below_db` the level is the limit: the background's energy over the same duration, raised by that setting.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        snr = level_db(energy / (noise * duration_s))
+    faint = np.isfinite(noise) & ~(snr >= below_db)
+    limit = exposure_level_db(noise * duration_s) + below_db
+    level = np.where(faint & ~clipped, limit, exposure_level_db(energy))
+    kind = np.where(clipped, "at_least", np.where(faint, "at_most", "none")).astype(object)
+    return level, kind, snr
+
+
+def strike_rows(pulses: pd.DataFrame, association: Association, campaign: Campaign) -> pd.DataFrame:
+    """The rows of `strikes`, in order of time and station."""
+    clipped = pulses["clipped"].to_numpy(dtype=bool)
+    below = campaign.settings.censor_below_snr_db
+    duration, own = durations_s(pulses, association.pile_id)
+    noise, energy = pulses["noise_pa2"].to_numpy(dtype=np.float64), _subtracted(pulses)
+    level, censoring, snr = censored_exposure(energy, noise, duration, clipped, below)
+    peak, peak_censoring = _censored_peak(pulses, clipped)
+    shaped = own & (censoring != "at_most") & ~(snr < SHAPE_NEEDS_SNR_DB)
+    ranges = {(r.pile_id, r.station_id): r.range_m for r in campaign.ranges}
+    columns: dict[str, object] = {
+        "strike_id": association.strike_id,
+        "pile_id": association.pile_id,
+        "blow_number": pd.array(association.blow_number, dtype="Int32"),
+        "station_id": pulses["station_id"].to_numpy(),
+        "system_id": pulses["system_id"].to_numpy(),
+        "time_utc": pd.to_datetime(pulses["time_us"].to_numpy(), unit="us", utc=True),
+        "range_m": [
+            ranges.get((p or "", s), np.nan) for p, s in zip(association.pile_id, pulses["station_id"], strict=True)
+        ],
+        "energy_kj": association.energy_kj,
+        "recording": pulses["recording"].to_numpy(),
+        "start_sample": pulses["start_sample"].to_numpy(),
+        "peak_level_db": peak,
+        "peak_to_peak_level_db": peak_level_db(pulses["peak_to_peak_pa"]),
+        "exposure_level_db": level,
+        "rms_level_db": np.where(shaped, mean_square_level_db(0.9 * energy / np.where(own, duration, 1.0)), np.nan),
+        "pulse_duration_s": np.where(shaped, duration, np.nan),
+        "rise_time_s": np.where(shaped, pulses["rise_time_s"], np.nan),
+        "kurtosis": np.where(shaped, pulses["kurtosis"], np.nan),
+        "max_125ms_level_db": mean_square_level_db(pulses["max_125ms_pa2"]),
+        "noise_level_db": mean_square_level_db(noise),
+        "noise_peak_level_db": peak_level_db(pulses["noise_peak_pa"]),
+        "signal_to_noise_db": snr,
+        "window_s": pulses["window_s"].to_numpy(),
+        "unsubtracted_exposure_level_db": exposure_level_db(pulses["energy_pa2_s"]),
+        "peak_censoring": peak_censoring,
+        "exposure_censoring": censoring,
+        "flags": _flags(pulses, association),
+    }
+    for name in campaign.settings.weightings:
+        part = column_part(name)
+        noise = pulses[f"weighted_noise_{name}"].to_numpy(dtype=np.float64)
+        share = np.nan_to_num(noise * pulses["window_s"].to_numpy(dtype=np.float64))
+        energy = pulses[f"weighted_{name}"].to_numpy(dtype=np.float64) - share
+        level, censoring, _ = censored_exposure(energy, noise, duration, clipped, below)
+        columns[f"exposure_level_{part}_db"] = level
+        columns[f"exposure_censoring_{part}"] = censoring
+    table = pd.DataFrame(columns)[list(strikes_table(campaign.settings.weightings).column_names)]
+    return table.sort_values(["time_utc", "station_id"], kind="stable").reset_index(drop=True)
+
+
+def _censored_peak(pulses: pd.DataFrame, clipped: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.object_]]:
+    peak, noise_peak = peak_level_db(pulses["peak_pa"]), peak_level_db(pulses["noise_peak_pa"])
+    faint = ~clipped & (peak < noise_peak + PEAK_ABOVE_NOISE_DB)
+    kind = np.where(clipped, "at_least", np.where(faint, "at_most", "none")).astype(object)
+    return np.where(faint, noise_peak + PEAK_ABOVE_NOISE_DB, peak), kind
+
+
+def _flags(pulses: pd.DataFrame, association: Association) -> list[list[str]]:
+    marks = {flag: pulses[mark].to_numpy(dtype=bool) for mark, flag in _FLAG_OF_MARK.items()}
+    missing = ~np.isfinite(pulses["noise_pa2"].to_numpy(dtype=np.float64))
+    marks["background_missing"] = missing
+    marks["background_short"] &= ~missing
+    return [
+        sorted([*association.flags[i], *(flag for flag, rows in marks.items() if rows[i])]) for i in range(len(pulses))
+    ]
+
+
+def band_rows(pulses: pd.DataFrame, association: Association, campaign: Campaign, bands: Sequence[int]) -> pd.DataFrame:
+    """The rows of `bands`, in the order of `strikes`: level and background's exposure over the pulse's duration.
+
+    A band below the censoring limit holds the limit. Bands that a station does not record are null.
+    """
+    duration, _ = durations_s(pulses, association.pile_id)
+    window, below = pulses["window_s"].to_numpy(dtype=np.float64), campaign.settings.censor_below_snr_db
+    never = np.zeros(len(pulses), dtype=bool)
+    columns: dict[str, object] = {
+        "strike_id": association.strike_id,
+        "station_id": pulses["station_id"].to_numpy(),
+        "time_us": pulses["time_us"].to_numpy(),
+    }
+    for n in bands:
+        noise = pulses[f"band_noise_{n}"].to_numpy(dtype=np.float64)
+        energy = pulses[f"band_{n}"].to_numpy(dtype=np.float64) - np.nan_to_num(noise * window)
+        level, _, _ = censored_exposure(energy, noise, duration, never, below)
+        columns[exposure_column(n)] = level.astype(np.float32)
+        columns[noise_column(n)] = exposure_level_db(noise * duration).astype(np.float32)
+    table = pd.DataFrame(columns).sort_values(["time_us", "station_id"], kind="stable").reset_index(drop=True)
+    return table[list(bands_table(bands).column_names)]

@@ -1,0 +1,95 @@
+"""`manifest.json`: what a results folder was made from, with what, and whether it is complete."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from reconcile.vocabulary.documents.campaign import Settings
+from reconcile.vocabulary.documents.document import Document
+
+
+class LogClockEntry(Document):
+    """How a pile's hammer log lies against the stations' mean stated clock: log = station time + offset + drift."""
+
+    pile_id: str
+    offset_s: float
+    drift_ppm: float
+    residual_sd_s: float | None
+    n_blows: int
+    n_matched: int
+    ambiguous: bool
+
+
+class Clocks(Document):
+    """Clock faults that were found: used for matching, not applied to `time_utc`."""
+
+    hammer_logs: tuple[LogClockEntry, ...] = ()
+    station_offsets_s: dict[str, float] = {}  # noqa: RUF012 - pydantic copies defaults
+
+
+class ChainStageEntry(Document):
+    """One stage of a measuring chain, with the units on either side."""
+
+    name: str
+    value: float
+    unit: str
+    from_unit: str
+    to_unit: str
+
+
+class ChainEntry(Document):
+    """A measuring chain as applied. `pascals_per_unit`: Pa of the sample value 1.0."""
+
+    system_id: str
+    pascals_per_unit: float
+    standard_uncertainty_db: float
+    valid_from_hz: float
+    valid_to_hz: float | None
+    stages: tuple[ChainStageEntry, ...]
+
+
+class RecordingEntry(Document):
+    """A recording that was used."""
+
+    recording: str
+    rate_hz: int
+    channels: int
+    frames: int
+    sample_format: str
+
+
+class StreamEntry(Document):
+    """A run of abutting recordings of one station; times by the station's stated clock."""
+
+    station_id: str
+    start_utc: datetime
+    end_utc: datetime
+    recordings: tuple[str, ...]
+
+
+class Stage(Document):
+    """One command that changed the folder."""
+
+    stage: str
+    started_utc: datetime
+    ended_utc: datetime
+    counts: dict[str, int] = {}  # noqa: RUF012 - pydantic copies defaults
+
+
+class Manifest(Document):
+    """The manifest. `complete` is false while a command is changing the folder, or was interrupted."""
+
+    format_version: int = 1
+    complete: bool
+    inputs: dict[str, str | None] = {}  # noqa: RUF012 - pydantic copies defaults
+    outputs: dict[str, str | None] = {}  # noqa: RUF012
+    settings: Settings | None = None
+    clocks: Clocks = Clocks()
+    chains: tuple[ChainEntry, ...] = ()
+    recordings: tuple[RecordingEntry, ...] = ()
+    streams: tuple[StreamEntry, ...] = ()
+    refused: dict[str, str] = {}  # noqa: RUF012
+    damaged: dict[str, str] = {}  # noqa: RUF012
+    warnings: tuple[str, ...] = ()
+    versions: dict[str, str] = {}  # noqa: RUF012
+    stages: tuple[Stage, ...] = ()
