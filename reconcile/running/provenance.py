@@ -1,0 +1,146 @@
+"""Where results come from: digests, versions, the chains as applied, and the manifest around every command."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from datetime import UTC, datetime
+from importlib import metadata
+from pathlib import Path
+
+import numpy as np
+
+import reconcile
+from reconcile.recordings.calibration import chain
+from reconcile.recordings.streams import Inventory
+from reconcile.running.store import read_document, write_document
+from reconcile.strikes.association import Association
+from reconcile.vocabulary.documents.campaign import Campaign
+from reconcile.vocabulary.documents.manifest import (
+    ChainEntry,
+    ChainStageEntry,
+    Clocks,
+    LogClockEntry,
+    Manifest,
+    RecordingEntry,
+    Stage,
+    StreamEntry,
+)
+from reconcile.vocabulary.errors import MachineError
+
+MANIFEST = "manifest.json"
+_LIBRARIES = ("numpy", "scipy", "soundfile", "pandas", "pyarrow", "pydantic", "geographiclib")
+
+
+def sha256(path: Path) -> str:
+    """Digest of a file. Raises MachineError where it cannot be read."""
+    digest = hashlib.sha256()
+    try:
+        with path.open("rb") as stream:
+            while chunk := stream.read(1 << 20):
+                digest.update(chunk)
+    except OSError as error:
+        raise MachineError(str(path), error.strerror or str(error)) from error
+    return digest.hexdigest()
+
+
+def versions() -> dict[str, str]:
+    """Versions of this package, of Python, and of the libraries between samples and results."""
+    found = {name: metadata.version(name) for name in _LIBRARIES}
+    return {"reconcile": reconcile.__version__, "python": platform.python_version(), **found}
+
+
+def read_manifest(results: Path) -> Manifest:
+    """The manifest of a results folder; an empty one where there is none yet."""
+    path = results / MANIFEST
+    return read_document(path, Manifest, "levels") if path.exists() else Manifest(complete=False)
+
+
+def begin(results: Path) -> Manifest:
+    """Mark a folder as being changed, before anything in it is."""
+    manifest = read_manifest(results).model_copy(update={"complete": False})
+    write_document(results / MANIFEST, manifest)
+    return manifest
+
+
+def finish(results: Path, manifest: Manifest, stage: str, started: datetime, counts: dict[str, int]) -> Manifest:
+    """Write the full manifest, last: outputs with their digests, and the stage that was done."""
+    done = Stage(stage=stage, started_utc=started, ended_utc=datetime.now(UTC), counts=counts)
+    others = tuple(s for s in manifest.stages if s.stage != stage)
+    outputs = {p.relative_to(results).as_posix(): sha256(p) for p in _outputs(results)}
+    full = manifest.model_copy(update={"complete": True, "outputs": outputs, "stages": (*others, done)})
+    write_document(results / MANIFEST, full)
+    return full
+
+
+def _outputs(results: Path) -> Iterable[Path]:
+    for path in sorted(results.rglob("*")):
+        hidden = any(part.startswith(".") for part in path.relative_to(results).parts)
+        if path.is_file() and path.name != MANIFEST and not hidden and path.relative_to(results).parts[0] != "parts":
+            yield path
+
+
+def input_digests(folder: Path, recordings: Iterable[tuple[str, Path]], hashed: bool) -> dict[str, str | None]:
+    """Digest of each input file by its path relative to the campaign, null where not asked for."""
+    tables = [p for p in sorted(folder.iterdir()) if p.is_file() and p.suffix in (".toml", ".csv")]
+    files = [(p.name, p) for p in tables] + list(recordings)
+    return {name: sha256(path) if hashed else None for name, path in files}
+
+
+def describe_recordings(manifest: Manifest, campaign: Campaign, inventory: Inventory) -> Manifest:
+    """The manifest with chains, recordings and streams as they were used."""
+    chains = []
+    for system in campaign.systems:
+        used = chain(system)
+        stages = tuple(ChainStageEntry(**asdict(stage)) for stage in used.stages)
+        chains.append(
+            ChainEntry(
+                system_id=system.id,
+                pascals_per_unit=used.pascals_per_unit,
+                standard_uncertainty_db=system.standard_uncertainty_db,
+                valid_from_hz=system.valid_from_hz,
+                valid_to_hz=system.valid_to_hz,
+                stages=stages,
+            )
+        )
+    recordings = tuple(
+        RecordingEntry(
+            recording=r.name, rate_hz=r.rate_hz, channels=r.n_channels, frames=r.n_frames, sample_format=r.subtype
+        )
+        for r in sorted(inventory.recordings, key=lambda r: r.name)
+        if r.name not in inventory.refused
+    )
+    return manifest.model_copy(
+        update={
+            "chains": tuple(chains),
+            "recordings": recordings,
+            "streams": tuple(_stream_entries(inventory)),
+            "refused": dict(inventory.refused),
+            "damaged": dict(inventory.damaged),
+            "warnings": (*campaign.notes, *inventory.warnings),
+            "settings": campaign.settings,
+            "versions": versions(),
+        }
+    )
+
+
+def _stream_entries(inventory: Inventory) -> Iterable[StreamEntry]:
+    for stream in inventory.streams:
+        ends = stream.recorder_us(np.array([0.0, float(stream.n_samples)]))
+        for channel in stream.channels:
+            start, end = (datetime.fromtimestamp(int(us) / 1e6, UTC) for us in channel.clock.utc_us(ends))
+            names = tuple(segment.recording.name for segment in stream.segments)
+            yield StreamEntry(station_id=channel.station_id, start_utc=start, end_utc=end, recordings=names)
+
+
+def clocks(association: Association) -> Clocks:
+    """The clocks that association found, for the manifest."""
+    logs = tuple(LogClockEntry(**asdict(clock)) for clock in association.log_clocks)
+    return Clocks(hammer_logs=logs, station_offsets_s=association.station_offsets_s)
+
+
+def stages_done(manifest: Manifest) -> Sequence[str]:
+    """Names of the stages that stand in a manifest."""
+    return [stage.stage for stage in manifest.stages]

@@ -1,0 +1,136 @@
+"""Parts on disk: what one stretch of a stream gave, so that nothing is read twice.
+
+A part is a folder under RESULTS/parts, named by a digest of all that it depends on: the recordings (name, size,
+modification time), the channels with their calibration, the settings that reach the samples, and the code that does the
+work. It is written under a temporary name and takes its own when it is whole.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from functools import cache
+from pathlib import Path
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from reconcile.recordings.streams import Channel, Stream
+from reconcile.strikes.band_levels import bands_of
+from reconcile.strikes.pulses import pulse_table, seconds_table
+from reconcile.strikes.stream_analysis import Part
+from reconcile.vocabulary.documents.campaign import Settings
+from reconcile.vocabulary.errors import MachineError
+
+_PACKAGE = Path(__file__).resolve().parent.parent
+_CODE = (
+    "recordings/*.py",
+    "strikes/ticks.py",
+    "strikes/full_band.py",
+    "strikes/band_levels.py",
+    "strikes/detection.py",
+    "strikes/levels.py",
+    "strikes/channel_path.py",
+    "strikes/stream_analysis.py",
+    "strikes/pulses.py",
+    "vocabulary/decidecades.py",
+    "vocabulary/weightings.py",
+)
+
+
+@cache
+def code_digest() -> str:
+    """Digest of the code between samples and parts: another version of it does not reuse an older one's parts."""
+    digest = hashlib.sha256()
+    for pattern in _CODE:
+        for path in sorted(_PACKAGE.glob(pattern)):
+            digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+def part_key(stream: Stream, settings: Settings, first_cell: int) -> str:
+    """Name of the part that begins at `first_cell` of a stream."""
+    files = []
+    for segment in stream.segments:
+        stat = segment.recording.path.stat()
+        recording = segment.recording
+        files.append(
+            (recording.name, stat.st_size, stat.st_mtime_ns, segment.first_frame, segment.n_frames, segment.at)
+        )
+    content = {
+        "code": code_digest(),
+        "files": files,
+        "rate_hz": stream.rate_hz,
+        "start_us": stream.start_us,
+        "channels": [asdict(channel) for channel in stream.channels],
+        "weightings": settings.weightings,
+        "window_max_s": settings.window_max_s,
+        "first_cell": first_cell,
+    }
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:32]
+
+
+@dataclass(frozen=True, slots=True)
+class PartStore:
+    """The parts of a results folder."""
+
+    folder: Path
+
+    def has(self, key: str) -> bool:
+        """Whether a part is there, whole."""
+        return (self.folder / key).is_dir()
+
+    def write(self, key: str, part: Part, stream: Stream, settings: Settings, damaged: dict[str, str]) -> None:
+        """Keep a part: pulses and seconds of each channel, and what could not be read."""
+        temporary, target = self.folder / f".{key}.{os.getpid()}", self.folder / key
+        try:
+            temporary.mkdir(parents=True, exist_ok=True)
+            for number, channel in enumerate(stream.channels):
+                for kind, table in zip(("pulses", "seconds"), _tables(part, stream, channel, settings), strict=True):
+                    pq.write_table(table, temporary / f"{number}.{kind}.parquet", compression="zstd")
+            (temporary / "damaged.json").write_text(json.dumps(damaged), encoding="utf-8")
+            if target.exists():
+                shutil.rmtree(target)
+            os.replace(temporary, target)
+        except OSError as error:
+            shutil.rmtree(temporary, ignore_errors=True)
+            raise MachineError(str(target), error.strerror or str(error)) from error
+
+    def pulses(self, key: str, channel: int) -> pd.DataFrame:
+        """Pulses of one channel of a part."""
+        return _frame(pq.read_table(self.folder / key / f"{channel}.pulses.parquet"))
+
+    def seconds(self, key: str, channel: int) -> pd.DataFrame:
+        """Seconds of one channel of a part."""
+        return _frame(pq.read_table(self.folder / key / f"{channel}.seconds.parquet"))
+
+    def damaged(self, key: str) -> dict[str, str]:
+        """Recordings that broke off while the part was read."""
+        return dict(json.loads((self.folder / key / "damaged.json").read_text(encoding="utf-8")))
+
+    def keep_only(self, keys: Sequence[str]) -> None:
+        """Remove parts that no stream needs any more."""
+        wanted = set(keys)
+        for path in self.folder.iterdir() if self.folder.is_dir() else ():
+            if path.name not in wanted:
+                shutil.rmtree(path, ignore_errors=True)
+
+
+def _frame(table: pa.Table) -> pd.DataFrame:
+    frame: pd.DataFrame = table.to_pandas()
+    return frame
+
+
+def _tables(part: Part, stream: Stream, channel: Channel, settings: Settings) -> tuple[pa.Table, pa.Table]:
+    bands = bands_of(channel.valid_from_hz, channel.valid_to_hz, stream.rate_hz)
+    pulses = [p for p in part.pulses if p.station_id == channel.station_id]
+    seconds = [s for s in part.seconds if s.station_id == channel.station_id]
+    return (
+        pulse_table(pulses, stream, channel, bands, settings.weightings),
+        seconds_table(seconds, stream, channel, bands, settings.weightings),
+    )

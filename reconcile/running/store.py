@@ -1,0 +1,107 @@
+"""What is written to and read from a results folder: always by a temporary name that then takes the file's place."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+from pydantic import ValidationError
+
+from reconcile.vocabulary.documents.document import Document
+from reconcile.vocabulary.errors import Fault, MachineError, ResultsError
+from reconcile.vocabulary.tables import Kind, Table
+
+DocumentT = TypeVar("DocumentT", bound=Document)
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """A temporary name beside `path`, which takes its place when the block ends well and is removed when not.
+
+    Raises MachineError naming the path where the machine refuses.
+    """
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        yield temporary
+        os.replace(temporary, path)
+    except OSError as error:
+        raise MachineError(str(path), error.strerror or str(error)) from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a UTF-8 text file."""
+    with replacing(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")
+
+
+def write_document(path: Path, document: Document) -> None:
+    """Write a JSON document."""
+    write_text(path, document.model_dump_json(indent=1) + "\n")
+
+
+def read_document(path: Path, kind: type[DocumentT], made_by: str) -> DocumentT:
+    """Read a JSON document of a results folder.
+
+    Raises ResultsError where it is missing (then `made_by` says which command makes it) or is not such a document.
+    """
+    try:
+        return kind.model_validate_json(path.read_bytes())
+    except FileNotFoundError as error:
+        raise ResultsError([Fault(str(path), "", "no such file", f"run `reconcile {made_by}` first")]) from error
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise ResultsError(
+            [Fault(str(path), where, first["msg"], f"a file that `reconcile {made_by}` wrote")]
+        ) from error
+    except OSError as error:
+        raise MachineError(str(path), error.strerror or str(error)) from error
+
+
+def to_arrow(frame: pd.DataFrame, table: Table) -> pa.Table:
+    """A data frame as an Arrow table by its declaration: types, units in the schema, NaN as null."""
+    arrays = []
+    schema = table.schema()
+    for column, field in zip(table.columns, schema, strict=True):
+        values = frame[column.name]
+        if column.kind in (Kind.LEVEL, Kind.SHORT_LEVEL):
+            arrays.append(pa.array(values.to_numpy(dtype=np.float64), from_pandas=True).cast(field.type))
+        else:
+            arrays.append(pa.Array.from_pandas(values, type=field.type))
+    return pa.Table.from_arrays(arrays, schema=schema)
+
+
+def write_table(results: Path, table: Table, frames: Iterable[pd.DataFrame]) -> int:
+    """Write a table as one Parquet file, one row group for each frame; returns the number of rows."""
+    n_rows = 0
+    with (
+        replacing(results / f"{table.name}.parquet") as temporary,
+        pq.ParquetWriter(temporary, table.schema(), compression="zstd") as writer,
+    ):
+        for frame in frames:
+            writer.write_table(to_arrow(frame, table))
+            n_rows += len(frame)
+    return n_rows
+
+
+def read_table(results: Path, name: str, made_by: str, columns: list[str] | None = None) -> pd.DataFrame:
+    """Read a table of a results folder as a data frame. Raises ResultsError where it is missing or damaged."""
+    path = results / f"{name}.parquet"
+    if not path.exists():
+        raise ResultsError([Fault(str(path), "", "no such table", f"run `reconcile {made_by}` first")])
+    try:
+        return pd.read_parquet(path, columns=columns)
+    except (OSError, pa.ArrowException, ValueError) as error:
+        raise ResultsError(
+            [Fault(str(path), "", f"a damaged table ({error})", f"run `reconcile {made_by}` again")]
+        ) from error
