@@ -2,48 +2,49 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-import pandas as pd
-
-from reconcile.campaign import HammerLog, read_campaign, recording_files
-from reconcile.recordings.clock import epoch_us
-from reconcile.recordings.streams import Inventory, Stream, take_inventory
+from reconcile import scenario
+from reconcile.campaign import read_campaign, recording_files, summary_lines
+from reconcile.comparison import bias_document
+from reconcile.comparison import compare as compared
+from reconcile.recordings.streams import take_inventory
+from reconcile.report import Evidence, finding_lines, page
 from reconcile.running import provenance
-from reconcile.running.executors import available_workers, read_streams
+from reconcile.running.levels_stage import CAMPAIGN, levels
+from reconcile.running.outcome import Outcome
 from reconcile.running.progress import shown
-from reconcile.running.resume import PartStore, part_key
-from reconcile.running.store import read_document, write_document, write_table
-from reconcile.strikes.association import associate
-from reconcile.strikes.background import background_rows
-from reconcile.strikes.band_levels import bands_of
-from reconcile.strikes.exposure import exposure_rows
-from reconcile.strikes.pulses import recorded_intervals
-from reconcile.strikes.stream_analysis import PART_CELLS, part_starts
-from reconcile.strikes.strike_rows import band_rows, strike_rows
-from reconcile.strikes.summary import summary_rows
+from reconcile.running.store import read_document, read_table, write_document, write_table, write_text
+from reconcile.spreading import fit_campaign, fit_levels, read_levels
+from reconcile.transfer import correction_document
+from reconcile.vocabulary.documents.bias import BiasDocument
 from reconcile.vocabulary.documents.campaign import Campaign
-from reconcile.vocabulary.documents.manifest import Clocks
-from reconcile.vocabulary.errors import Fault, InputError
-from reconcile.vocabulary.tables import EXPOSURE, SUMMARY, background_table, bands_table, strikes_table
+from reconcile.vocabulary.documents.correction import CorrectionDocument
+from reconcile.vocabulary.documents.fit import FitDocument
+from reconcile.vocabulary.tables import COMPARISON, UNPAIRED
 
-CAMPAIGN = "campaign.json"
-PARTS = "parts"
-_NEAR_PILE_S = 60.0
+__all__ = ["check", "compare", "demo", "fit", "fit_table", "levels", "report", "run"]
 
-
-@dataclass(slots=True)
-class Outcome:
-    """What a stage did: lines to print, and recordings that could not be used (name: reason)."""
-
-    lines: list[str] = field(default_factory=list)
-    unusable: dict[str, str] = field(default_factory=dict)
+FIT, BIAS, CORRECTION, PAGE = "fit.json", "bias.json", "correction.json", "report.html"
+DEMO_FILES = 60  # about; for the progress line only
 
 
-def levels(
+def check(folder: Path, recordings: Path | None) -> Outcome:
+    """Read and check everything, the recordings' headers included; compute nothing."""
+    campaign, _ = read_campaign(folder, recordings)
+    root = recordings or folder
+    files = {station.id: recording_files(campaign, station, root) for station in campaign.stations}
+    inventory = take_inventory(campaign, files, root)
+    hours = sum(s.n_samples / s.rate_hz * len(s.channels) for s in inventory.streams) / 3600
+    lines = summary_lines(campaign)
+    lines.append(f"Recordings: {len(inventory.recordings)} readable, {hours:.2f} h of sound")
+    lines += [f"Note: {warning}" for warning in inventory.warnings]
+    return Outcome(lines, inventory.refused | inventory.damaged)
+
+
+def run(
     folder: Path,
     results: Path,
     *,
@@ -52,154 +53,102 @@ def levels(
     workers: int | None = None,
     hashed: bool = True,
 ) -> Outcome:
-    """Recordings to strikes, bands, background, exposure and summary: the stage that reads audio.
-
-    Raises InputError where the campaign is wrong or no recording can be used, MachineError where the machine refuses.
-    """
-    started = datetime.now(UTC)
-    campaign, log = read_campaign(folder, recordings)
-    campaign = _only(campaign, piles)
-    root = recordings or folder
-    files = {station.id: recording_files(campaign, station, root) for station in campaign.stations}
-    inventory = take_inventory(campaign, files, root)
-    if not inventory.streams:
-        reasons = [
-            Fault(name, "", reason, "a recording that can be used") for name, reason in inventory.refused.items()
-        ]
-        raise InputError(reasons)
-    manifest = provenance.begin(results)
-    write_document(results / CAMPAIGN, campaign)
-    keys = _read_parts(inventory, campaign, results / PARTS, workers or available_workers(), bool(piles))
-    counts, log_clocks = _assemble(keys, campaign, log, inventory, results)
-    manifest = provenance.describe_recordings(manifest, campaign, inventory)
-    named = [(r.name, r.path) for r in inventory.recordings]
-    digests = provenance.input_digests(folder, shown(named, len(named), "checksums", "files"), hashed)
-    manifest = manifest.model_copy(update={"inputs": digests, "clocks": log_clocks})
-    provenance.finish(results, manifest, "levels", started, counts)
-    return Outcome(_levels_lines(counts, results), inventory.refused | inventory.damaged)
+    """The whole job: levels, fit, comparison where there are predictions, report."""
+    done = levels(folder, results, recordings=recordings, piles=piles, workers=workers, hashed=hashed)
+    done = done.then(fit(results, None))
+    if resolved_campaign(results, None).predictions:
+        done = done.then(compare(results, None))
+    return done.then(report(results))
 
 
-def _only(campaign: Campaign, piles: Sequence[str]) -> Campaign:
-    """The campaign with only some of its piles. Raises InputError where one is not in it."""
-    if not piles:
-        return campaign
-    known = [p.pile_id for p in campaign.piles]
-    faults = [
-        Fault("piles.csv", "pile_id", f"no pile {pile!r}", f"one of {', '.join(known)}")
-        for pile in piles
-        if pile not in known
-    ]
-    if faults:
-        raise InputError(faults)
-    kept = tuple(p for p in campaign.piles if p.pile_id in piles)
-    ranges = tuple(r for r in campaign.ranges if r.pile_id in piles)
-    return campaign.model_copy(update={"piles": kept, "ranges": ranges})
-
-
-@dataclass(frozen=True, slots=True)
-class _StreamParts:
-    stream: Stream
-    keys: tuple[str, ...]
-
-
-def _read_parts(
-    inventory: Inventory, campaign: Campaign, folder: Path, workers: int, near_piles_only: bool
-) -> list[_StreamParts]:
-    """Make sure that every part is on disk; returns their keys by stream."""
-    store = PartStore(folder)
-    work, all_parts = [], []
-    for stream in inventory.streams:
-        starts = [s for s in part_starts(stream) if not near_piles_only or _near_pile(stream, s, campaign)]
-        keys = tuple(part_key(stream, campaign.settings, start) for start in starts)
-        all_parts.append(_StreamParts(stream, keys))
-        missing = [start for start, key in zip(starts, keys, strict=True) if not store.has(key)]
-        if missing:
-            work.append((stream, missing))
-    n_missing = sum(len(missing) for _, missing in work)
-    for _ in shown(read_streams(work, campaign.settings, folder, workers), n_missing, "recordings", "parts"):
-        pass
-    for parts in all_parts:
-        for key in parts.keys:
-            inventory.damaged.update(store.damaged(key))
-    return all_parts
-
-
-def _near_pile(stream: Stream, first_cell: int, campaign: Campaign) -> bool:
-    """Whether a part may hold sound of one of the campaign's piles."""
-    start = stream.start_us / 1e6 + first_cell
-    return any(
-        start < epoch_us(p.end_utc) / 1e6 + _NEAR_PILE_S
-        and start + PART_CELLS > epoch_us(p.start_utc) / 1e6 - _NEAR_PILE_S
-        for p in campaign.piles
+def demo(folder: Path, *, workers: int | None = None) -> Outcome:
+    """Write the demonstration campaign into a folder and run it."""
+    written = list(shown(scenario.campaign_files(folder), DEMO_FILES, "demonstration campaign", "files"))
+    first = Outcome(
+        [f"{len(written)} files of an invented wind farm in {folder}; what is true of it in {folder / 'truth'}"]
     )
+    return first.then(run(folder, folder / "results", workers=workers))
 
 
-def _assemble(
-    parts: Sequence[_StreamParts], campaign: Campaign, log: HammerLog | None, inventory: Inventory, results: Path
-) -> tuple[dict[str, int], Clocks]:
-    """All tables of the levels stage from the parts."""
-    store = PartStore(results / PARTS)
-    bands = _all_bands(inventory)
-    pulses = _pulses(parts, store)
-    association = associate(pulses, campaign, log)
-    strikes = strike_rows(pulses, association, campaign)
-    band_levels = band_rows(pulses, association, campaign, bands)
-    other = {p.pile_id for p in campaign.piles if p.installation_method != "impact"}
-    continuous: list[pd.DataFrame] = []
+def fit(results: Path, changed: Path | None, reference_range_m: float = 750.0) -> Outcome:
+    """Level against range from the tables of a results folder."""
+    started = datetime.now(UTC)
+    campaign = resolved_campaign(results, changed)
+    strikes, bands = (read_table(results, name, "levels") for name in ("strikes", "bands"))
+    manifest = provenance.begin(results)
+    document = fit_campaign(strikes, bands, campaign, reference_range_m)
+    write_document(results / FIT, document)
+    if changed is not None:
+        write_document(results / CAMPAIGN, campaign)
+    chosen = sum(entry.selected for entry in document.fits)
+    provenance.finish(results, manifest, "fit", started, {"fits": len(document.fits), "selected": chosen})
+    return Outcome([f"{chosen} fits of level against range ({len(document.fits)} models tried) in {results / FIT}"])
 
-    def backgrounds() -> Iterator[pd.DataFrame]:
-        for entry in parts:
-            for number in range(len(entry.stream.channels)):
-                seconds = pd.concat([store.seconds(key, number) for key in entry.keys], ignore_index=True)
-                rows = background_rows(seconds, campaign, bands)
-                continuous.append(rows[(rows["duration_s"] == 1.0) & rows["pile_id"].isin(other)])
-                yield rows
 
-    weightings = campaign.settings.weightings
+def fit_table(table: Path, folder: Path, reference_range_m: float) -> Outcome:
+    """Level against range from a table of levels alone: FOLDER/fit.json."""
+    document = fit_levels(read_levels(table), reference_range_m)
+    write_document(folder / FIT, document)
+    lines = [f"{sum(entry.selected for entry in document.fits)} fits in {folder / FIT}"]
+    for entry in document.fits:
+        if entry.selected:
+            c = entry.coefficients
+            lines.append(
+                f"{entry.quantity or 'level'}: {entry.model}, {c.level_at_reference_db.value:.2f} dB at "
+                f"{entry.reference_range_m:g} m, N = {c.spreading_coefficient_db_per_decade.value:.2f} dB per decade, "
+                f"alpha = {c.attenuation_db_per_km.value:.3f} dB/km"
+            )
+    return Outcome(lines)
+
+
+def compare(results: Path, changed: Path | None) -> Outcome:
+    """Predictions against measurements: comparison, what could not be paired, bias, correction."""
+    started = datetime.now(UTC)
+    campaign = resolved_campaign(results, changed)
+    strikes, bands, summary = (read_table(results, name, "levels") for name in ("strikes", "bands", "summary"))
+    fitted = read_document(results / FIT, FitDocument, "fit")
+    manifest = provenance.begin(results)
+    comparison, unpaired = compared(strikes, bands, summary, fitted, campaign)
+    bias = bias_document(comparison, fitted, campaign)
     counts = {
-        "strikes": write_table(results, strikes_table(weightings), [strikes]),
-        "bands": write_table(results, bands_table(bands), [band_levels]),
-        "background": write_table(results, background_table(bands, weightings), (b for b in backgrounds() if len(b))),
+        "comparison": write_table(results, COMPARISON, [comparison]),
+        "unpaired": write_table(results, UNPAIRED, [unpaired]),
+        "biases": len(bias.biases),
     }
-    seconds = pd.concat(continuous, ignore_index=True)
-    offsets = {clock.pile_id: clock.offset_s for clock in association.log_clocks if not clock.ambiguous}
-    recorded = recorded_intervals(inventory.streams)
-    exposure = exposure_rows(strikes, seconds, campaign, log, offsets, recorded)
-    counts["exposure"] = write_table(results, EXPOSURE, [exposure])
-    counts["summary"] = write_table(results, SUMMARY, [summary_rows(strikes, band_levels, seconds, campaign)])
-    counts["strikes_heard_once_or_more"] = int(strikes["strike_id"].nunique())
-    counts["recordings_used"] = len(inventory.recordings)
-    counts["recordings_refused"] = len(inventory.refused)
-    return counts, provenance.clocks(association)
+    write_document(results / BIAS, bias)
+    write_document(results / CORRECTION, correction_document(bias, comparison, strikes, campaign))
+    if changed is not None:
+        write_document(results / CAMPAIGN, campaign)
+    provenance.finish(results, manifest, "compare", started, counts)
+    return Outcome([*finding_lines(bias), f"{len(unpaired)} predictions or measurements not paired, with the reason"])
 
 
-def _all_bands(inventory: Inventory) -> tuple[int, ...]:
-    found = {
-        n
-        for stream in inventory.streams
-        for channel in stream.channels
-        for n in bands_of(channel.valid_from_hz, channel.valid_to_hz, stream.rate_hz)
+def report(results: Path) -> Outcome:
+    """The page, from what is on disk."""
+    started = datetime.now(UTC)
+    evidence = _evidence(results)
+    manifest = provenance.begin(results)
+    write_text(results / PAGE, page(evidence))
+    provenance.finish(results, manifest, "report", started, {})
+    return Outcome([f"report in {results / PAGE}"])
+
+
+def _evidence(results: Path) -> Evidence:
+    """All that the page shows; what later stages made only where it is there."""
+    compared_already = (results / BIAS).exists()
+    tables = {
+        name: read_table(results, name, "levels") for name in ("strikes", "bands", "summary", "exposure", "background")
     }
-    return tuple(range(min(found), max(found) + 1)) if found else ()
-
-
-def _pulses(parts: Sequence[_StreamParts], store: PartStore) -> pd.DataFrame:
-    frames = [
-        store.pulses(key, number)
-        for entry in parts
-        for key in entry.keys
-        for number in range(len(entry.stream.channels))
-    ]
-    filled = [frame for frame in frames if len(frame)] or frames[:1]
-    return pd.concat(filled, ignore_index=True)
-
-
-def _levels_lines(counts: dict[str, int], results: Path) -> list[str]:
-    return [
-        f"{counts['strikes_heard_once_or_more']} strikes in {counts['strikes']} rows, from "
-        f"{counts['recordings_used']} recordings; {counts['background']} rows of continuous levels",
-        f"results in {results}",
-    ]
+    return Evidence(
+        campaign=resolved_campaign(results, None),
+        manifest=provenance.read_manifest(results),
+        **tables,
+        fit=read_document(results / FIT, FitDocument, "fit") if (results / FIT).exists() else None,
+        comparison=read_table(results, "comparison", "compare") if compared_already else None,
+        unpaired=read_table(results, "unpaired", "compare") if compared_already else None,
+        bias=read_document(results / BIAS, BiasDocument, "compare") if compared_already else None,
+        correction=read_document(results / CORRECTION, CorrectionDocument, "compare") if compared_already else None,
+    )
 
 
 def resolved_campaign(results: Path, changed: Path | None) -> Campaign:

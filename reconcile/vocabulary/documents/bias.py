@@ -1,6 +1,6 @@
 """`bias.json`: how far predictions were from the sea. A bias is always predicted minus measured.
 
-    bias(R) = bias_at_reference + spreading_bias·log10(R/R_ref) + attenuation_bias·(R - R_ref)/1000
+bias(R) = bias_at_reference + spreading_bias·log10(R/R_ref) + attenuation_bias·(R - R_ref)/1000
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """`correction.json`: what is added to a later prediction by the same method, that is the bias with its sign changed.
 
-    correction(R) = offset + spreading·log10(R/R_ref) + attenuation·(R - R_ref)/1000
+correction(R) = offset + spreading·log10(R/R_ref) + attenuation·(R - R_ref)/1000
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ class CorrectionCoefficients(Document):
 
 
 class Scope(Document):
-    """Where the correction comes from, smallest and largest; null where it is not known. Energies are the measured ones."""
+    """Smallest and largest of what the correction comes from; null where not known. Energies are as measured."""
 
     range_m: Extent
     energy_kj: Extent

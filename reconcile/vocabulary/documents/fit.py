@@ -1,6 +1,6 @@
 """`fit.json`: level against range, one entry for each quantity, weighting, band, group and model.
 
-    L(R) = L_ref - N·log10(R/R_ref) - alpha·(R - R_ref)/1000
+L(R) = L_ref - N·log10(R/R_ref) - alpha·(R - R_ref)/1000
 """
 
 from __future__ import annotations
@@ -70,7 +70,8 @@ class Fit(Document):
 
     `residual_sd_db` is that of pile-station means about curve, pile and place; `strike_sd_db` is the spread of single
     strikes within a pile and station at one energy, `strike_sd_as_recorded_db` with their energies as they were, and
-    `level_as_recorded_offset_db` is mean level as recorded less mean level at the reference energy. `system_sd_db` is the certificates'.
+    `level_as_recorded_offset_db` is mean level as recorded less mean level at the reference energy. `system_sd_db` is
+    the certificates'.
     """
 
     quantity: str | None

@@ -26,6 +26,8 @@ COMPARISON = Table(
             "measured statistic, at the predicted strike energy where both are known",
         ),
         Column("measured_uncertainty_db", Kind.LEVEL, "dB", "one standard deviation of measured_db"),
+        Column("strike_uncertainty_db", Kind.LEVEL, "dB", "part of it from the scatter of the strikes"),
+        Column("energy_uncertainty_db", Kind.LEVEL, "dB", "part of it from bringing levels to the predicted energy"),
         Column("predicted_db", Kind.LEVEL, _LEVEL, "prediction at the station's range"),
         Column(
             "predicted_extrapolated",

@@ -109,6 +109,9 @@ _FLAGS = (
     ),
     Flag("within_margin", "bias", "the interval excludes zero but lies within the equivalence margin"),
     Flag("trend_not_estimated", "bias", "the ranges do not allow a slope of the bias: it is held at zero"),
+    Flag(
+        "level_rises_with_range", "fit", "the fitted spreading coefficient is not positive: no distance follows from it"
+    ),
     Flag("extrapolated", "fit", "outside the range of the data"),
 )
 FLAGS: dict[str, Flag] = {flag.name: flag for flag in _FLAGS}

@@ -1,0 +1,135 @@
+"""Reads a campaign folder: all of it, every fault at once, and freezes what it says."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from reconcile.campaign.blows import HammerLog, n_logged, read_blows
+from reconcile.campaign.faults import Findings, plain, shown
+from reconcile.campaign.piles import PileList, read_piles
+from reconcile.campaign.positions import read_ranges, resolve_ranges
+from reconcile.campaign.predictions import PredictionList, read_predicted_ranges, read_predictions
+from reconcile.campaign.recording_files import check_claims, expand
+from reconcile.campaign.settings import FILE, TomlContent, read_settings, sound_speed_m_s
+from reconcile.vocabulary.documents.campaign import Campaign, PileStationRange, PredictedRange, Prediction, Settings
+from reconcile.vocabulary.errors import suggestion
+
+READ = ("piles.csv", "blows.csv", "predictions.csv", "predicted_ranges.csv", "ranges.csv")
+NOT_HANDLED = ("deployments.csv", "tracks.csv", "activities.csv", "decisions.csv")
+NOT_USED = ("driving_log.csv",)
+
+
+@dataclass(frozen=True, slots=True)
+class _Content:
+    """The files of a campaign as read; None where a file is not there or cannot be read."""
+
+    toml: TomlContent | None
+    piles: PileList | None
+    log: HammerLog | None
+    predictions: PredictionList | None
+    predicted_ranges: tuple[PredictedRange, ...]
+    ranges: tuple[PileStationRange, ...]
+
+
+def read_campaign(folder: Path, recordings: Path | None = None) -> tuple[Campaign, HammerLog | None]:
+    """The campaign that a folder holds, and its hammer log if there is one.
+
+    `recordings` is the folder to which the stations' globs are relative; the campaign folder unless it is given.
+    Raises InputError with every fault of every file, MachineError where a file may not be read.
+    """
+    findings = Findings()
+    root = folder if recordings is None else recordings
+    for place, needed in ((folder, "a campaign folder"), (root, "a folder of recordings")):
+        if not place.is_dir():
+            findings.fault(str(place), "", "no such folder", needed)
+    findings.raise_if_any()
+    content = _read(folder, findings)
+    if content.toml is not None:
+        check_claims(content.toml.claims, root, FILE, findings)
+    _check_folder(folder, findings)
+    findings.raise_if_any()
+    return _freeze(content, folder, root, findings), content.log
+
+
+def _read(folder: Path, findings: Findings) -> _Content:
+    def there(name: str) -> Path | None:
+        path = folder / name
+        return path if path.exists() else None
+
+    toml = read_settings(folder / FILE, findings)
+    predictions = read_predictions(path, findings) if (path := there("predictions.csv")) else None
+    predicted_ranges = read_predicted_ranges(path, findings) if (path := there("predicted_ranges.csv")) else ()
+    piles = read_piles(folder / "piles.csv", predictions.ids if predictions else None, findings)
+    pile_ids = piles.ids if piles else None
+    log = read_blows(path, pile_ids, findings) if (path := there("blows.csv")) else None
+    station_ids = toml.station_ids if toml else None
+    stated = read_ranges(path, pile_ids, station_ids, findings) if (path := there("ranges.csv")) else {}
+    ranges: tuple[PileStationRange, ...] = ()
+    if toml and piles and stated is not None:
+        ranges = resolve_ranges(piles.places, toml.places, stated, findings)
+    return _Content(toml, piles, log, predictions, predicted_ranges, ranges)
+
+
+def _check_folder(folder: Path, findings: Findings) -> None:
+    """Tables that this version would have to heed are refused; those that it does not know are noted."""
+    known = (*READ, *NOT_HANDLED, *NOT_USED)
+    for path in sorted(folder.glob("*.csv")):
+        if path.name in NOT_HANDLED:
+            needed = "a campaign without it: it is not handled in this version, and ignoring it would give wrong levels"
+            findings.fault(path.name, "", "the file", needed)
+        elif path.name in NOT_USED:
+            findings.note(f"{path.name} is not used by this version")
+        elif path.name not in known:
+            hint = suggestion(path.name, known)
+            findings.note(f"the file {shown(path.name)} is not used" + (f"; {hint}" if hint else ""))
+
+
+def _freeze(content: _Content, folder: Path, root: Path, findings: Findings) -> Campaign:
+    """The campaign of content without faults."""
+    toml, piles = content.toml, content.piles
+    assert toml is not None
+    assert toml.campaign is not None
+    assert piles is not None
+    predictions = content.predictions.predictions if content.predictions else ()
+    _note_unused(content, (folder, root), findings)
+    return Campaign(
+        name=toml.campaign.name,
+        water_depth_m=toml.campaign.water_depth_m,
+        sound_speed_m_s=sound_speed_m_s(toml.campaign, findings),
+        common_uncertainty_db=toml.campaign.common_uncertainty_db,
+        recordings_time_zone=toml.time_zone,
+        settings=_with_weightings(toml.settings, (*predictions, *content.predicted_ranges)),
+        systems=toml.systems,
+        stations=toml.stations,
+        piles=piles.piles,
+        ranges=content.ranges,
+        predictions=predictions,
+        predicted_ranges=content.predicted_ranges,
+        n_logged=n_logged(content.log, [p.pile_id for p in piles.piles]) if content.log is not None else None,
+        n_recordings={station.id: len(expand(station.recordings, root)[0]) for station in toml.stations},
+        notes=tuple(findings.notes),
+    )
+
+
+def _with_weightings(settings: Settings, predictions: Sequence[Prediction | PredictedRange]) -> Settings:
+    """The settings, with the weightings that the predictions need added."""
+    added = [p.weighting for p in predictions if p.weighting != "none"]
+    return settings.model_copy(update={"weightings": tuple(dict.fromkeys((*settings.weightings, *added)))})
+
+
+def _note_unused(content: _Content, roots: Sequence[Path], findings: Findings) -> None:
+    """What was given, is right, and yet has no effect."""
+    assert content.toml is not None
+    assert content.piles is not None
+    for system in content.toml.systems:
+        for check in system.checks:
+            there = any((root / check.file).is_file() for root in roots)
+            found = "is not evaluated in this version" if there else "is not there"
+            findings.note(f"system {plain(system.id)}: the field check {plain(check.file)} {found}")
+    named = {pile.prediction_id for pile in content.piles.piles if pile.prediction_id}
+    if content.predictions is None and named:
+        findings.note("piles.csv: prediction_id is given, but there is no predictions.csv")
+    for prediction_id in sorted(content.predictions.ids - named) if content.predictions else ():
+        findings.note(f"predictions.csv: no pile has the prediction_id {shown(prediction_id)}")

@@ -1,0 +1,239 @@
+"""Reads campaign.toml and checks what its keys mean together."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from math import nan
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from reconcile.campaign.csv_tables import decode, read_bytes
+from reconcile.campaign.faults import Findings, plain, shown
+from reconcile.campaign.positions import Place
+from reconcile.campaign.recording_files import Claim
+from reconcile.campaign.schema import (
+    CampaignPart,
+    CampaignToml,
+    RecordingsPart,
+    SettingsPart,
+    StationPart,
+    SystemPart,
+)
+from reconcile.campaign.schema_faults import add_schema_faults
+from reconcile.vocabulary.documents.campaign import FieldCheck, Settings, Station, System
+from reconcile.vocabulary.errors import suggestion
+from reconcile.vocabulary.seawater import mackenzie_1981, within_mackenzie_1981
+
+FILE = "campaign.toml"
+DEFAULT_SOUND_SPEED_M_S = 1500.0
+FaultyPlaces = set[tuple[int | str, ...]]  # of faults: section; section and number; those and key
+_POSITION = ("latitude_deg", "longitude_deg")
+_STAGES = ("sensitivity_db", "gain_db", "full_scale_v")
+_END_TO_END = "end_to_end_sensitivity_db"
+
+
+@dataclass(frozen=True, slots=True)
+class TomlContent:
+    """What campaign.toml states. Parts with faults are left out.
+
+    What other files are checked against holds as much as is right: `station_ids` those of all stations, `places` and
+    `claims` the positions and the globs that are right in themselves. So every fault is said at once, and once only.
+    """
+
+    campaign: CampaignPart | None
+    systems: tuple[System, ...]
+    stations: tuple[Station, ...]
+    settings: Settings
+    time_zone: str
+    station_ids: frozenset[str]
+    places: tuple[Place, ...]
+    claims: tuple[Claim, ...]
+
+
+def read_settings(path: Path, findings: Findings) -> TomlContent | None:
+    """Read and check campaign.toml; None where it cannot be read at all."""
+    raw = _read_toml(path, findings)
+    if raw is None:
+        return None
+    faulty: FaultyPlaces = set()
+    try:
+        CampaignToml.model_validate(raw)
+    except ValidationError as error:
+        add_schema_faults(error, FILE, findings)
+        faulty = {details["loc"][:n] for details in error.errors() for n in (1, 2, 3)}
+    _check_systems(raw, findings)
+    _check_stations(raw, findings)
+    _check_sections(raw, findings)
+
+    def section(name: str) -> Any:
+        return {} if (name,) in faulty else raw.get(name, {})
+
+    settings = SettingsPart.model_validate(section("settings")).model_dump()
+    return TomlContent(
+        campaign=None if ("campaign",) in faulty else CampaignPart.model_validate(raw["campaign"]),
+        systems=tuple(_system(part) for i, part in _tables(raw, "systems") if ("systems", i) not in faulty),
+        stations=tuple(_station(part) for i, part in _tables(raw, "stations") if ("stations", i) not in faulty),
+        settings=Settings(**settings | {"weightings": tuple(dict.fromkeys(settings["weightings"]))}),
+        time_zone=RecordingsPart.model_validate(section("recordings")).time_zone,
+        station_ids=frozenset(_ids(raw, "stations")),
+        places=_places(raw, faulty),
+        claims=_claims(raw, faulty),
+    )
+
+
+def sound_speed_m_s(campaign: CampaignPart, findings: Findings) -> float:
+    """Speed of sound in m/s: as stated, or by Mackenzie (1981) at mid-depth, or 1500 m/s with a note."""
+    temperature, salinity = campaign.temperature_c, campaign.salinity
+    if campaign.sound_speed_m_s is not None:
+        if temperature is not None or salinity is not None:
+            findings.note(f"{FILE}: sound_speed_m_s is stated; temperature_c and salinity are not used")
+        return campaign.sound_speed_m_s
+    if temperature is None or salinity is None:
+        findings.note(f"{FILE}: no sound speed is stated; {DEFAULT_SOUND_SPEED_M_S:g} m/s is used")
+        return DEFAULT_SOUND_SPEED_M_S
+    if not within_mackenzie_1981(temperature, salinity):
+        findings.note(f"{FILE}: temperature_c and salinity lie outside the range of the sound speed equation used")
+    return mackenzie_1981(temperature, salinity, (campaign.water_depth_m or 0.0) / 2.0)
+
+
+def _read_toml(path: Path, findings: Findings) -> dict[str, Any] | None:
+    content = read_bytes(path, findings)
+    text = None if content is None else decode(content, FILE, findings)
+    if text is None:
+        return None
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # a number of too many digits, or brackets without end
+        line = re.search(r"at line (\d+)", str(error))
+        found = plain(re.sub(r" \(at .*\)$", "", str(error)))
+        findings.fault(FILE, f"line {line[1]}" if line else "", found, "TOML, as https://toml.io describes it")
+        return None
+
+
+def _tables(raw: dict[str, Any], name: str) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Place and content of each table of an array of tables, as far as they are tables."""
+    parts = raw.get(name)
+    if isinstance(parts, list):
+        yield from ((i, part) for i, part in enumerate(parts) if isinstance(part, dict))
+
+
+def _ids(raw: dict[str, Any], name: str) -> list[str]:
+    return [part["id"] for _, part in _tables(raw, name) if isinstance(part.get("id"), str)]
+
+
+def _check_unique_ids(raw: dict[str, Any], name: str, findings: Findings) -> None:
+    first: dict[str, int] = {}
+    for i, part in _tables(raw, name):
+        part_id = part.get("id")
+        if isinstance(part_id, str) and first.setdefault(part_id, i) != i:
+            found = f"{shown(part_id)} again (first in {name}[{first[part_id]}])"
+            findings.fault(FILE, f"{name}[{i}].id", found, "each id only once")
+
+
+def _check_systems(raw: dict[str, Any], findings: Findings) -> None:
+    _check_unique_ids(raw, "systems", findings)
+    for i, part in _tables(raw, "systems"):
+        where = f"systems[{i}]"
+        _check_form(part, where, findings)
+        if "sensitivity_curve" in part:
+            findings.fault(
+                FILE,
+                f"{where}.sensitivity_curve",
+                shown(part["sensitivity_curve"]),
+                "a single sensitivity_db",
+                "sensitivity curves are not handled in this version; ignoring one would give wrong levels",
+            )
+        low, high = part.get("valid_from_hz", 10.0), part.get("valid_to_hz")
+        if _is_number(low) and _is_number(high) and high <= low:
+            findings.fault(FILE, f"{where}.valid_to_hz", shown(high), f"above valid_from_hz ({low:g} Hz)")
+        checks = part.get("checks")
+        for j, check in enumerate(checks if isinstance(checks, list) else []):
+            if isinstance(check, dict):
+                _check_field_check(check, f"{where}.checks[{j}]", findings)
+
+
+def _check_form(part: dict[str, Any], where: str, findings: Findings) -> None:
+    """A chain is stated by its three stages or by one end-to-end sensitivity."""
+    stages = [key for key in _STAGES if key in part or (key == "sensitivity_db" and "sensitivity_curve" in part)]
+    either = f"either {', '.join(_STAGES)}, or {_END_TO_END}"
+    if stages and _END_TO_END in part:
+        findings.fault(FILE, where, f"{_END_TO_END} together with {', '.join(stages)}", either)
+    elif not stages and _END_TO_END not in part:
+        findings.fault(FILE, where, "no sensitivity", either)
+    elif stages and len(stages) < len(_STAGES):
+        missing = ", ".join(key for key in _STAGES if key not in stages)
+        findings.fault(FILE, where, f"{', '.join(stages)} without {missing}", either)
+
+
+def _check_field_check(check: dict[str, Any], where: str, findings: Findings) -> None:
+    if ("when" in check) == ("time_utc" in check):
+        found = "both when and time_utc" if "when" in check else "neither when nor time_utc"
+        findings.fault(FILE, where, found, 'when = "before" or "after", or time_utc')
+    if (check.get("drift") == "step") != ("step_utc" in check):
+        found = "step_utc without it" if "step_utc" in check else 'drift = "step" without step_utc'
+        findings.fault(FILE, where, found, 'drift = "step" together with step_utc, or neither')
+
+
+def _check_stations(raw: dict[str, Any], findings: Findings) -> None:
+    _check_unique_ids(raw, "stations", findings)
+    systems = sorted(set(_ids(raw, "systems")))
+    for i, part in _tables(raw, "stations"):
+        system = part.get("system")
+        if isinstance(system, str) and system not in systems:
+            known = f"the id of one of the systems ({plain(', '.join(systems))})"
+            findings.fault(FILE, f"stations[{i}].system", shown(system), known, suggestion(system, systems))
+        if ("latitude_deg" in part) != ("longitude_deg" in part):
+            found = "one of latitude_deg and longitude_deg"
+            findings.fault(FILE, f"stations[{i}]", found, "both, or neither where ranges.csv gives the distances")
+
+
+def _check_sections(raw: dict[str, Any], findings: Findings) -> None:
+    campaign, settings = raw.get("campaign"), raw.get("settings")
+    if isinstance(campaign, dict) and "sound_speed_m_s" not in campaign:
+        given = [key for key in ("temperature_c", "salinity") if key in campaign]
+        if len(given) == 1:
+            findings.fault(FILE, "campaign", f"{given[0]} alone", "temperature_c and salinity, or sound_speed_m_s")
+    if isinstance(settings, dict) and settings.get("calibration_source") == "field_checks":
+        hint = "field checks are not evaluated in this version"
+        findings.fault(FILE, "settings.calibration_source", "'field_checks'", '"certificate"', hint)
+
+
+def _right_in(raw: dict[str, Any], keys: Sequence[str], faulty: FaultyPlaces) -> list[tuple[int, dict[str, Any]]]:
+    """The stations that are right in these keys."""
+    return [(i, part) for i, part in _tables(raw, "stations") if not {("stations", i, key) for key in keys} & faulty]
+
+
+def _places(raw: dict[str, Any], faulty: FaultyPlaces) -> tuple[Place, ...]:
+    stations = [part for _, part in _right_in(raw, ("id", *_POSITION), faulty)]
+    return tuple(
+        Place(part["id"], *(float(part.get(key, nan)) for key in _POSITION))
+        for part in stations
+        if (_POSITION[0] in part) == (_POSITION[1] in part)
+    )
+
+
+def _claims(raw: dict[str, Any], faulty: FaultyPlaces) -> tuple[Claim, ...]:
+    return tuple(
+        Claim(f"stations[{i}].recordings", part["recordings"], part.get("channel", 1))
+        for i, part in _right_in(raw, ("recordings", "channel"), faulty)
+    )
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _system(raw: dict[str, Any]) -> System:
+    values = SystemPart.model_validate(raw).model_dump(exclude={"sensitivity_curve", "checks"})
+    checks = SystemPart.model_validate(raw).checks
+    return System(**values, checks=tuple(FieldCheck(**check.model_dump()) for check in checks))
+
+
+def _station(raw: dict[str, Any]) -> Station:
+    values = StationPart.model_validate(raw).model_dump()
+    return Station(**values, mooring_id=values["id"])

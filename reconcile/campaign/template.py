@@ -1,0 +1,144 @@
+"""Writes a commented campaign to fill in. Its numbers are invented."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from reconcile.vocabulary.errors import Fault, InputError, MachineError
+
+CAMPAIGN_TOML = """\
+# A campaign to fill in; every number here is invented. Lines with # are optional keys or explanations.
+# Levels are in dB re 1 µPa (sound pressure) and 1 µPa² s (sound exposure). Times are UTC and end in Z.
+# All else is SI, with the unit in the name. Paths are relative to this folder and stay inside it.
+format_version = 1
+
+[campaign]
+name = "Name of the project"
+water_depth_m = 28.0              # of the site; optional
+sound_speed_m_s = 1490.0          # or state temperature_c and salinity instead; without either, 1500
+# temperature_c = 11.0
+# salinity = 34.0
+common_uncertainty_db = 0.5       # standard uncertainty shared by all systems: same laboratory, coupler, method
+
+# One measuring chain: hydrophone, amplifier, recorder. One [[systems]] for each.
+[[systems]]
+id = "H1"
+sensitivity_db = -176.0           # of the hydrophone, dB re 1 V/µPa: a negative number
+gain_db = 20.0                    # all amplification between hydrophone and converter
+full_scale_v = 2.5                # zero-to-peak volts at digital full scale
+standard_uncertainty_db = 0.7     # of the whole chain, one standard deviation
+valid_from_hz = 10.0              # band in which the chain is calibrated; 10 Hz unless stated,
+# valid_to_hz = 40000.0           # to 0.45 of the sampling rate unless stated
+# sensitivity_curve = "calibration/H1.csv"  # sensitivity by frequency: not handled in this version
+
+# The other way to state a chain: one end-to-end number in place of the three.
+# [[systems]]
+# id = "H2"
+# end_to_end_sensitivity_db = -164.0   # dB re (full scale)/µPa
+# standard_uncertainty_db = 0.7
+
+# A calibrator tone recorded in the field; belongs to the system above it. Read, not yet evaluated.
+# [[systems.checks]]
+# file = "recordings/checks/H1_before.wav"
+# channel = 1
+# level_db = 160.0                # rms level in the coupler, dB re 1 µPa
+# frequency_hz = 250.0
+# when = "before"                 # or "after"; or in place of it time_utc = "2025-05-01T06:00:00Z"
+# time_utc = "2025-05-01T06:00:00Z"
+# standard_uncertainty_db = 0.3
+# drift = "linear"                # until the next check: "linear", or "step" together with
+# step_utc = "2025-05-01T07:00:00Z"
+
+# One hydrophone at one place. One [[stations]] for each.
+[[stations]]
+id = "S750"
+system = "H1"                     # the id of a system above
+channel = 1                       # of the recordings; 1 is the first
+latitude_deg = 54.101             # WGS 84; both may be absent where ranges.csv gives the distances
+longitude_deg = 6.502
+hydrophone_depth_m = 18.0
+water_depth_m = 27.0
+recordings = "recordings/S750/*.wav"       # which files: see recordings/README.txt
+time_pattern = "S750_%Y%m%dT%H%M%S.%fZ"    # how their names (without .wav) state the time of the first sample;
+                                           # leave it out where the files carry a bext chunk
+clock_offset_s = 0.0              # recorder clock minus UTC at the first sample
+clock_drift_ppm = 0.0             # positive: the recorder's clock runs fast
+
+[recordings]
+time_zone = "UTC"                 # of the times in file names and bext chunks, for example "Europe/Berlin"
+
+[settings]                        # all optional; these are the defaults
+weightings = ["nmfs-2024:LF", "nmfs-2024:HF", "nmfs-2024:VHF", "nmfs-2024:PW", "nmfs-2024:OW"]
+calibration_source = "certificate"
+field_check_tolerance_db = 0.5
+censor_below_snr_db = 3.0         # below this signal to noise a level is an upper limit
+window_max_s = 0.75               # the longest pulse, 0.2 to 5 s
+equivalence_margin_db = 3.0       # a bias that lies within it is said to
+"""
+
+PILES_CSV = """\
+pile_id,foundation_type,installation_method,diameter_m,water_depth_m,latitude_deg,longitude_deg,rated_energy_kj,\
+abatement,start_utc,end_utc,prediction_id
+P01,monopile,impact,8.0,28.0,54.106,6.510,3000,none,2025-05-01T08:00:00Z,2025-05-01T10:30:00Z,ES1
+"""
+
+BLOWS_CSV = """\
+pile_id,blow_number,time_utc,energy_kj,penetration_m
+P01,1,2025-05-01T08:00:05.000Z,450,2.10
+P01,2,2025-05-01T08:00:07.000Z,460,2.14
+"""
+
+PREDICTIONS_CSV = """\
+prediction_id,quantity,weighting,band_hz,range_m,level_db,standard_deviation_db,statistic,energy_kj,model_id,abatement
+ES1,exposure_level,none,,750,176.0,2.0,median,3000,model 1.0,none
+ES1,exposure_level,none,,1500,171.5,2.0,median,3000,model 1.0,none
+ES1,peak_level,none,,750,198.0,2.0,median,3000,model 1.0,none
+"""
+
+PREDICTED_RANGES_CSV = """\
+prediction_id,quantity,weighting,threshold_db,range_m,model_id,abatement,statistic,energy_kj
+ES1,exposure_level,none,160,8000,model 1.0,none,median,3000
+"""
+
+README_TXT = """\
+Put the recordings here, one folder for each station:
+
+    recordings/S750/S750_20250501T075500.000000Z.wav
+
+The name states the time of the first sample, here 1 May 2025, 07:55:00 UTC, by the time_pattern of the station in
+campaign.toml (%Y year, %m month, %d day, %H hour, %M minute, %S second, %f fraction of a second). Files that carry a
+bext chunk need no pattern. WAV (16, 24 or 32-bit integer, 32 or 64-bit float; also RF64 and BW64) and FLAC are read.
+Recordings that lie elsewhere are reached with --recordings FOLDER.
+
+The tables beside this folder: piles.csv is required. blows.csv (the hammer log), predictions.csv and
+predicted_ranges.csv are optional: fill them in or delete them. ranges.csv (pile_id,station_id,range_m,
+standard_uncertainty_m) may be added; it overrides the distances computed from the positions. An empty cell means not
+known. foundation_type: monopile, jacket, tripod, tripile, jack_up, suction_bucket, gravity_base, floating_anchor,
+other. installation_method: impact, vibratory, drilled, suction, dredging, other. abatement: none, or free text.
+"""
+
+FILES = {
+    "campaign.toml": CAMPAIGN_TOML,
+    "piles.csv": PILES_CSV,
+    "blows.csv": BLOWS_CSV,
+    "predictions.csv": PREDICTIONS_CSV,
+    "predicted_ranges.csv": PREDICTED_RANGES_CSV,
+    "recordings/README.txt": README_TXT,
+}
+
+
+def new_campaign(folder: Path) -> list[Path]:
+    """Write a commented campaign to fill in; returns the files written.
+
+    Raises InputError where the folder holds something already, MachineError where it cannot be written.
+    """
+    try:
+        if folder.exists() and not (folder.is_dir() and not any(folder.iterdir())):
+            found = "a folder that is not empty" if folder.is_dir() else "something that is not a folder"
+            raise InputError([Fault(str(folder), "", found, "a new or an empty folder")])
+        (folder / "recordings").mkdir(parents=True)
+        for name, text in FILES.items():
+            (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise MachineError(str(error.filename or folder), error.strerror or "cannot be written") from error
+    return [folder / name for name in FILES]

@@ -1,0 +1,211 @@
+"""The commands: parse, call, print, exit status. Heavy imports stand inside the commands, so that help is quick.
+
+Exit status: 0 done; 1 a fault of the machine (the path is named) or of the program; 2 wrong usage; 3 the input is wrong,
+nothing was computed; 4 done, but some recordings could not be used; 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+import reconcile
+from reconcile.vocabulary.errors import InputError, MachineError
+
+if TYPE_CHECKING:
+    from reconcile.running.pipeline import Outcome
+
+MACHINE_FAULT, INPUT_WRONG, SOME_UNUSABLE, INTERRUPTED = 1, 3, 4, 130
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="From recordings of foundation installation to the bias of the pre-construction prediction.",
+)
+
+CampaignFolder = Annotated[Path, typer.Argument(metavar="CAMPAIGN", help="Campaign folder with campaign.toml.")]
+ResultsFolder = Annotated[Path, typer.Argument(metavar="RESULTS", help="Results folder of an earlier run.")]
+Out = Annotated[Path | None, typer.Option("--out", help="Results folder; CAMPAIGN/results unless given.")]
+Recordings = Annotated[Path | None, typer.Option("--recordings", help="Folder the stations' globs are relative to.")]
+Workers = Annotated[int | None, typer.Option("--workers", min=1, help="Processes; as many as processors unless given.")]
+NoHash = Annotated[bool, typer.Option("--no-hash", help="Do not compute the checksums of the inputs.")]
+Changed = Annotated[Path | None, typer.Option("--campaign", help="Read a changed campaign instead of the one kept.")]
+ReferenceRange = Annotated[float, typer.Option("--reference-range", min=1.0, help="Reference range in metres.")]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"reconcile {reconcile.__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def new(folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to make.")]) -> None:
+    """Write a commented campaign to fill in.
+
+    Example: reconcile new my_campaign
+    """
+    from reconcile.campaign import new_campaign
+
+    for path in new_campaign(folder):
+        typer.echo(path)
+
+
+@app.command()
+def check(campaign: CampaignFolder, recordings: Recordings = None) -> None:
+    """Read and check everything, compute nothing.
+
+    Example: reconcile check my_campaign
+    """
+    from reconcile.running import pipeline
+
+    _report(pipeline.check(campaign, recordings))
+
+
+@app.command()
+def run(
+    campaign: CampaignFolder,
+    out: Out = None,
+    recordings: Recordings = None,
+    pile: Annotated[
+        list[str] | None, typer.Option("--pile", help="Only this pile; may be given several times.")
+    ] = None,
+    workers: Workers = None,
+    no_hash: NoHash = False,
+) -> None:
+    """The whole job: levels, fit, compare, report.
+
+    Example: reconcile run sample_recordings
+    """
+    from reconcile.running import pipeline
+
+    results = out or campaign / "results"
+    _report(
+        pipeline.run(campaign, results, recordings=recordings, piles=pile or (), workers=workers, hashed=not no_hash)
+    )
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to write the campaign to.")],
+    workers: Workers = None,
+) -> None:
+    """Write the demonstration campaign, an invented wind farm with known truth, and run it.
+
+    Example: reconcile demo demo
+    """
+    from reconcile.running import pipeline
+
+    _report(pipeline.demo(folder, workers=workers))
+
+
+@app.command()
+def levels(
+    campaign: CampaignFolder,
+    out: Out = None,
+    recordings: Recordings = None,
+    pile: Annotated[
+        list[str] | None, typer.Option("--pile", help="Only this pile; may be given several times.")
+    ] = None,
+    workers: Workers = None,
+    no_hash: NoHash = False,
+) -> None:
+    """Recordings to levels of every strike, bands, background, exposure and summary: the stage that reads audio.
+
+    Example: reconcile levels my_campaign --out results
+    """
+    from reconcile.running import pipeline
+
+    results = out or campaign / "results"
+    _report(
+        pipeline.levels(campaign, results, recordings=recordings, piles=pile or (), workers=workers, hashed=not no_hash)
+    )
+
+
+@app.command()
+def fit(
+    results: Annotated[Path | None, typer.Argument(metavar="RESULTS", help="Results folder of an earlier run.")] = None,
+    levels_table: Annotated[
+        Path | None, typer.Option("--levels", metavar="TABLE.csv", help="Fit a table of ranges and levels alone.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FOLDER", help="With --levels: where fit.json goes.")
+    ] = None,
+    campaign: Changed = None,
+    reference_range: ReferenceRange = 750.0,
+) -> None:
+    """Level against range, from what is on disk, or from a table of levels alone.
+
+    Example: reconcile fit results
+    Example: reconcile fit --levels levels.csv --out fitted
+    """
+    from reconcile.running import pipeline
+
+    if levels_table is not None and results is None and out is not None:
+        _report(pipeline.fit_table(levels_table, out, reference_range))
+    elif levels_table is None and results is not None and out is None:
+        _report(pipeline.fit(results, campaign, reference_range))
+    else:
+        raise typer.BadParameter("give either RESULTS, or --levels TABLE.csv together with --out FOLDER")
+
+
+@app.command()
+def compare(results: ResultsFolder, campaign: Changed = None) -> None:
+    """Predictions against measurements: comparison, bias, correction.
+
+    Example: reconcile compare results
+    """
+    from reconcile.running import pipeline
+
+    _report(pipeline.compare(results, campaign))
+
+
+@app.command()
+def report(results: ResultsFolder) -> None:
+    """The page: RESULTS/report.html.
+
+    Example: reconcile report results
+    """
+    from reconcile.running import pipeline
+
+    _report(pipeline.report(results))
+
+
+def _report(outcome: Outcome) -> None:
+    """Print what was done; end with 4 where recordings could not be used."""
+    for line in outcome.lines:
+        typer.echo(line)
+    for name, reason in sorted(outcome.unusable.items()):
+        typer.echo(f"{name}: {reason}", err=True)
+    if outcome.unusable:
+        raise typer.Exit(SOME_UNUSABLE)
+
+
+def main() -> None:
+    """Run the command line; faults become messages and an exit status."""
+    try:
+        app()
+    except InputError as error:
+        n = len(error.faults)
+        sys.stderr.write(f"The input cannot be used; {n} {'fault' if n == 1 else 'faults'}:\n{error}\n")
+        sys.exit(INPUT_WRONG)
+    except MachineError as error:
+        sys.stderr.write(f"The machine refused: {error}\n")
+        sys.exit(MACHINE_FAULT)
+    except KeyboardInterrupt:
+        sys.stderr.write("Interrupted. What was finished is kept; the same command goes on from there.\n")
+        sys.exit(INTERRUPTED)
