@@ -1,7 +1,7 @@
 """The full band of a system: the zero-phase filter that every level without a band is of.
 
 High-pass |H| = f²/√(f⁴ + f_from⁴), zero phase; where the upper limit lies below 0.4 of the sampling rate a linear-phase
-low-pass, 3 dB down there and 60 dB at 1.2 times it. A high-pass up to 40 Hz is x minus its slow part, which is found
+low-pass, 3 dB down there and 60 dB at 1.2 times it. A high-pass up to 20 Hz is x minus its slow part, which is found
 from 1 ms means at a thousandth of the cost; a higher one is made at the full rate together with the low-pass.
 """
 
@@ -13,7 +13,7 @@ from scipy import fft
 from reconcile.strikes.ticks import TICKS, Samples, TickGrid
 from reconcile.vocabulary.quantities import FloatArray
 
-HIGHEST_SLOW_HZ = 40.0
+HIGHEST_SLOW_HZ = 20.0
 LOW_PASS_BELOW = 0.4  # of the sampling rate
 _HALF_TICKS = TICKS - 1  # of the slow part's impulse response: what one cell before and one behind allow
 _STOP_DB = 70.0
@@ -122,7 +122,7 @@ def _low_pass(to_hz: float, rate_hz: int) -> FloatArray:
 
 def _with_high_pass(low_pass: FloatArray | None, from_hz: float, rate_hz: int) -> FloatArray:
     """One linear-phase filter for both ends of the band."""
-    half_high = int(np.ceil(10.0 / from_hz * rate_hz))
+    half_high = int(np.ceil(4.0 / from_hz * rate_hz))  # e^-18 is left of the response
     half_low = 0 if low_pass is None else len(low_pass) // 2
     n = fft.next_fast_len(4 * (half_high + half_low) + 2, True)
     response = high_pass_magnitude(fft.rfftfreq(n, 1 / rate_hz), from_hz)

@@ -135,7 +135,7 @@ def _flags(pulses: pd.DataFrame, association: Association) -> list[list[str]]:
     marks = {flag: pulses[mark].to_numpy(dtype=bool) for mark, flag in _FLAG_OF_MARK.items()}
     missing = ~np.isfinite(pulses["noise_pa2"].to_numpy(dtype=np.float64))
     marks["background_missing"] = missing
-    marks["background_short"] &= ~missing
+    marks["background_short"] = marks["background_short"] & ~missing
     return [
         sorted([*association.flags[i], *(flag for flag, rows in marks.items() if rows[i])]) for i in range(len(pulses))
     ]
