@@ -17,7 +17,7 @@ from .waveguide import Floats
 LOWEST_RANGE_M, N_RANGES = 400.0, 14
 SMOOTHING = np.linspace(0.92, 1.08, 5)
 """A level at R is the mean over these shares of R, so that mode interference does not show in the table."""
-HIGHEST_HZ, RATE_HZ = 8000.0, 32000
+HIGHEST_HZ, RATE_HZ = 6000.0, 32000
 REFERENCE_RANGE_M = 750.0
 BANDS = {"125": "125hz", "500": "500hz", "1000": "1000hz"}
 

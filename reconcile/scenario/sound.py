@@ -52,7 +52,12 @@ def spectra_at_stations(pile: Pile, stations: tuple[Station, ...]) -> Complexes:
     In Pa/Hz for a strike of the reference energy; for a vibratory hammer in 1/m, per unit of source pressure.
     """
     paths = [Path(range_between_m(pile.place, s.place), s.hydrophone_depth_m) for s in stations]
-    spectra = path_spectra(waveguide_of(pile), GRID_HZ, lambda modes: pile_excitation(pile.source, modes), paths)
+    highest_hz = max(station.recorder.rate_hz for station in stations) / 2.0
+    recorded = GRID_HZ[highest_hz >= GRID_HZ]
+    spectra = np.zeros((len(paths), GRID_HZ.size), dtype=np.complex128)
+    spectra[:, : recorded.size] = path_spectra(
+        waveguide_of(pile), recorded, lambda modes: pile_excitation(pile.source, modes), paths
+    )
     spectra *= edge_taper(GRID_HZ, HIGHEST_HZ)
     if pile.installation_method == "impact":
         spectra *= strike_spectrum(pile.source, GRID_HZ, pile.source.reference_energy_kj)

@@ -1,9 +1,10 @@
 """Which blow of which pile a pulse was: the hammer log matched to the arrivals by time.
 
 The log's clock may be off by a constant and a drift, recorders by tens of milliseconds, and sound takes time to travel.
-For each pile the offset is the one that brings most arrivals onto logged blows; where another offset, at least a third
-of a second away, does nearly as well, the match is ambiguous and nothing is guessed. (A row for a blow that a station
-did not hear is not made here.)
+For each pile several offsets that bring many arrivals onto logged blows are refined (drift, each station's own offset)
+and compared: each matched blow speaks for an offset by ln(0.25 s / spread of the residuals). Hammering is never quite
+regular, so an alignment that is off by one blow fits worse. Where the runner-up is not clearly worse the match is
+ambiguous and nothing is guessed. (A row for a blow that a station did not hear is not made here.)
 """
 
 from __future__ import annotations
@@ -23,8 +24,11 @@ from reconcile.vocabulary.quantities import FloatArray
 LARGEST_OFFSET_S = 60.0
 _MARGIN_S = 30.0  # around a pile's stated times
 _BIN_S = 0.02
-_RUNNER_UP_APART_S = 0.3
-_RUNNER_UP_SHARE = 0.9
+_APART_S = 0.3  # between offsets that are tried
+_TRIED = 9
+_TRIED_SHARE = 0.4  # of the best offset's arrivals
+_CLEARLY_BETTER = 6.0  # in log likelihood: odds of 400 to 1
+_SMALLEST_SPREAD_S = 0.002
 _TOLERANCE_S = 0.25
 _SAME_STRIKE_S = 0.25
 Times = NDArray[np.float64]
@@ -117,7 +121,7 @@ def _assign_pile(
     corrected = emitted.copy()
     if log is not None and blows.size:
         blow_s = log.time_utc[blows].astype("datetime64[us]").astype(np.int64) / 1e6
-        clock, line = match_log(pile.pile_id, emitted, blow_s)
+        clock, line = match_log(pile.pile_id, emitted, station[rows], blow_s)
         result.log_clocks.append(clock)
         ambiguous = clock.ambiguous
         expected = blow_s - np.polyval(line, blow_s - blow_s[0])
@@ -143,52 +147,74 @@ def _assign_pile(
                 result.flags[rows[k]].append("match_ambiguous" if ambiguous else "not_in_log")
 
 
-def match_log(pile_id: str, emitted_s: Times, blow_s: Times) -> tuple[LogClock, Times]:
+@dataclass(frozen=True, slots=True)
+class _Alignment:
+    """A log offset tried: the line of the offset on time, residuals' spread, blows matched, and what speaks for it."""
+
+    line: Times
+    spread_s: float
+    n_matched: int
+    support: float
+
+
+def match_log(pile_id: str, emitted_s: Times, station: NDArray[np.object_], blow_s: Times) -> tuple[LogClock, Times]:
     """Offset and drift of a log: log time minus the time at which the sound left the pile, both in seconds.
 
     Returns the clock and the line (slope, intercept) of the offset on seconds since the first blow.
     """
     order = np.sort(blow_s)
-    differences = np.concatenate(
-        [order[(order >= t - LARGEST_OFFSET_S) & (order <= t + LARGEST_OFFSET_S)] - t for t in emitted_s]
-        or [np.zeros(0)]
-    )
-    offset, ambiguous = _most_common(differences, emitted_s, order)
+    tried = [_aligned(offset, emitted_s, station, order) for offset in _offsets(emitted_s, order)]
+    tried.sort(key=lambda alignment: -alignment.support)
+    if not tried:
+        return LogClock(pile_id, 0.0, 0.0, float("nan"), len(blow_s), 0, True), np.zeros(2)
+    best = tried[0]
+    ambiguous = len(tried) > 1 and best.support - tried[1].support < _CLEARLY_BETTER
+    drift_ppm, offset = float(best.line[0] * 1e6), float(best.line[1])
+    return LogClock(pile_id, offset, drift_ppm, best.spread_s, len(blow_s), best.n_matched, ambiguous), best.line
+
+
+def _aligned(offset: float, emitted_s: Times, station: NDArray[np.object_], order: Times) -> _Alignment:
+    """Refine one offset: a line in time and each station's own offset from it, four times over."""
+    first = order[0]
     line = np.array([0.0, offset])
-    first = blow_s[0]
-    residual, matched = np.zeros(0), 0
+    late = np.zeros(len(emitted_s))
+    near = np.zeros(0, dtype=bool)
+    residual, nearest = np.zeros(0), np.zeros(0, dtype=np.int64)
     for _ in range(4):
-        shifted = emitted_s + np.polyval(line, emitted_s - first)
+        shifted = emitted_s - late + np.polyval(line, emitted_s - first)
         nearest = _nearest(order, shifted)
         residual = order[nearest] - shifted
         near = np.abs(residual) < _TOLERANCE_S
-        matched = int(near.sum())
-        if matched < 2:
+        if near.sum() < 2:
             break
-        x, y = emitted_s[near] - first, (order[nearest] - emitted_s)[near]
-        slope = np.polyfit(x, y, 1) if matched >= 10 and np.ptp(x) > 30.0 else np.array([0.0, np.median(y)])
-        line, residual = np.asarray(slope), residual[near]
-    spread = float(np.std(residual)) if matched else float("nan")
-    n_matched = len(np.unique(_nearest(order, emitted_s + np.polyval(line, emitted_s - first))))
-    clock = LogClock(pile_id, float(line[1]), float(line[0] * 1e6), spread, len(blow_s), n_matched, ambiguous)
-    return clock, line
+        x, y = emitted_s[near] - first, (order[nearest] - emitted_s + late)[near]
+        straight = near.sum() >= 10 and np.ptp(x) > 30.0
+        line = np.asarray(np.polyfit(x, y, 1)) if straight else np.array([0.0, float(np.median(y))])
+        off_line = emitted_s + np.polyval(line, emitted_s - first) - order[nearest]
+        for name in np.unique(station[near]):
+            here = station == name
+            late[here] = np.median(off_line[here & near])
+        late -= np.mean([late[station == name][0] for name in np.unique(station)])
+    n_matched = len(np.unique(nearest[near])) if near.size else 0
+    spread = float(np.std(residual[near])) if near.any() else float("nan")
+    support = n_matched * np.log(_TOLERANCE_S / max(spread, _SMALLEST_SPREAD_S)) if n_matched else -np.inf
+    return _Alignment(line, spread, n_matched, float(support))
 
 
-def _most_common(differences: Times, emitted_s: Times, order: Times) -> tuple[float, bool]:
-    """The offset that most differences share, and whether another does nearly as well."""
-    if differences.size == 0:
-        return 0.0, True
+def _offsets(emitted_s: Times, order: Times) -> list[float]:
+    """Offsets that many pairs of arrival and blow share, the most common first."""
+    within = [order[(order >= t - LARGEST_OFFSET_S) & (order <= t + LARGEST_OFFSET_S)] - t for t in emitted_s]
+    differences = np.concatenate(within or [np.zeros(0)])
     edges = np.arange(-LARGEST_OFFSET_S - _BIN_S / 2, LARGEST_OFFSET_S + _BIN_S, _BIN_S)
-    counts = np.histogram(differences, edges)[0].astype(np.float64)
     kernel = np.exp(-0.5 * (np.arange(-5, 6) / 2.0) ** 2)
-    score = np.convolve(counts, kernel, "same")
-    best = int(np.argmax(score))
-    apart = round(_RUNNER_UP_APART_S / _BIN_S)
-    others = np.concatenate([score[: max(0, best - apart)], score[best + apart :]])
-    ambiguous = (
-        bool(others.size and others.max() > _RUNNER_UP_SHARE * score[best]) and min(len(emitted_s), len(order)) > 1
-    )
-    return float((edges[best] + edges[best + 1]) / 2), ambiguous
+    score = np.convolve(np.histogram(differences, edges)[0].astype(np.float64), kernel, "same")
+    least, apart = _TRIED_SHARE * score.max(initial=0.0), round(_APART_S / _BIN_S)
+    found: list[float] = []
+    while len(found) < _TRIED and score.max(initial=0.0) > max(least, 0.0):
+        best = int(np.argmax(score))
+        found.append(float((edges[best] + edges[best + 1]) / 2))
+        score[max(0, best - apart) : best + apart + 1] = 0.0
+    return found
 
 
 def _nearest(ordered: Times, values: Times) -> NDArray[np.int64]:

@@ -65,6 +65,8 @@ def analyse_stream(
                 start = (next_block - 1) // PART_CELLS * PART_CELLS
                 yield Part(start, tuple(pulses), tuple(seconds))
                 pulses, seconds = [], []
+        if next_block >= n_cells:
+            return
 
 
 def _cells(

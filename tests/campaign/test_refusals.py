@@ -44,7 +44,7 @@ TOML_CASES = [
         "at least 0",
     ),
     ("standard_uncertainty_db = 0.7\n", "", "systems[0].standard_uncertainty_db", "nothing"),
-    ("valid_to_hz = 40000.0", "valid_from_hz = 0.5", "systems[0].valid_from_hz", "at least 1"),
+    ("valid_to_hz = 40000.0", "valid_from_hz = 1.9", "systems[0].valid_from_hz", "at least 2"),
     ("valid_to_hz = 40000.0", "valid_to_hz = 5.0", "systems[0].valid_to_hz", "above valid_from_hz"),
     ("full_scale_v = 2.5\n", "", "systems[0]", "without full_scale_v"),
     ("end_to_end_sensitivity_db = -164.0\n", "", "systems[1]", "no sensitivity"),

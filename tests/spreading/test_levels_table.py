@@ -1,0 +1,197 @@
+"""Fits from a table of levels alone: published tables, certified data, and every fault at once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reconcile.spreading import fit_levels, intervals, read_levels
+from reconcile.vocabulary.documents.fit import Fit, FitDocument
+from reconcile.vocabulary.errors import InputError
+from tests.inference.published import certified, data
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+_BRIDGE = pd.read_csv(REFERENCE / "level_versus_range_benicia.csv", comment="#")
+_LINES = pd.read_csv(REFERENCE / "level_versus_range_benicia_fits.csv", comment="#")
+_AT_750_M = pd.read_csv(REFERENCE / "level_versus_range_benicia_750m.csv", comment="#")
+_COMPUTED = _LINES[_LINES["checked"] == "computed"]
+
+
+def _bridge(near_only: bool = False) -> pd.DataFrame:
+    rows = _BRIDGE[_BRIDGE["range_m"] <= 100] if near_only else _BRIDGE
+    return rows[["quantity", "range_m"]].assign(level_db=rows["measured_db"].astype(float))
+
+
+def _fit(document: FitDocument, quantity: str | None, model: str) -> Fit:
+    return next(fit for fit in document.fits if (fit.quantity, fit.model) == (quantity, model))
+
+
+@pytest.mark.parametrize("row", list(_COMPUTED.itertuples()), ids=lambda row: f"{row.quantity}-{row.model}-{row.n}")
+def test_bridge_lines_to_the_digits_given(row: object) -> None:
+    model = "spreading_attenuation" if "alpha" in row.model else "spreading"
+    document = fit_levels(_bridge(near_only=row.points != "all ranges"), reference_range_m=10.0)
+    fit = _fit(document, row.quantity, model)
+    c = fit.coefficients
+    found = [c.level_at_reference_db, c.spreading_coefficient_db_per_decade]
+    expected = [(row.a_db, row.se_a_db), (row.n_db_per_decade, row.se_n_db_per_decade)]
+    if model == "spreading_attenuation":
+        found.append(c.attenuation_db_per_km)
+        expected.append((row.alpha_db_per_km, row.se_alpha_db_per_km))
+    for coefficient, (value, error) in zip(found, expected, strict=True):
+        assert coefficient.value == pytest.approx(value, abs=row.tolerance)
+        assert coefficient.standard_error == pytest.approx(error, abs=row.tolerance)
+    assert fit.residual_sd_db == pytest.approx(row.residual_sd_db, abs=row.tolerance)
+    assert fit.n_observations == row.n
+
+
+@pytest.mark.parametrize("row", list(_AT_750_M.itertuples()), ids=lambda row: row.quantity)
+def test_bridge_level_at_750_m_with_both_intervals(row: object) -> None:
+    curve = intervals(_fit(fit_levels(_bridge()), row.quantity, "spreading"), 750.0)
+    assert curve.level_db[0] == pytest.approx(row.level_db, abs=1e-5)
+    assert curve.confidence_high_db[0] - curve.level_db[0] == pytest.approx(row.ci95_half_width_db, abs=1e-5)
+    assert curve.level_db[0] - curve.prediction_low_db[0] == pytest.approx(row.pi95_half_width_db, abs=1e-5)
+
+
+def test_bridge_near_ranges_give_a_negative_attenuation_that_is_flagged_and_not_selected() -> None:
+    document = fit_levels(_bridge(near_only=True))
+    for quantity in ("peak_level", "rms_level", "exposure_level"):
+        fit = _fit(document, quantity, "spreading_attenuation")
+        assert fit.coefficients.attenuation_db_per_km.value < 0
+        assert "not_supported" in fit.flags
+        assert not fit.selected
+        assert "negative" in (fit.not_chosen_because or "")
+
+
+def test_norris_through_the_line_fitter_to_nine_digits() -> None:
+    # y = b0 + b1·x as a level over log range: R = 10^(x/500) m with R_ref = 1 m makes N = -500·b1.
+    table, expected = data("norris"), certified("norris")
+    levels = pd.DataFrame({"range_m": 10.0 ** (table["x"] / 500.0), "level_db": table["y"].astype(float)})
+    fit = _fit(fit_levels(levels, reference_range_m=1.0), None, "spreading")
+    level, slope = fit.coefficients.level_at_reference_db, fit.coefficients.spreading_coefficient_db_per_decade
+    assert level.value == pytest.approx(expected["b0"], rel=5e-10)
+    assert level.standard_error == pytest.approx(expected["se_b0"], rel=5e-10)
+    assert slope.value / -500.0 == pytest.approx(expected["b1"], rel=5e-10)
+    assert slope.standard_error / 500.0 == pytest.approx(expected["se_b1"], rel=5e-10)
+    assert fit.residual_sd_db == pytest.approx(expected["residual_sd"], rel=5e-10)
+    curve = intervals(fit, 10.0)  # x = 500
+    assert curve.level_db[0] == pytest.approx(expected["fit_at_x_500"], abs=5e-7)
+    half = curve.confidence_high_db[0] - curve.level_db[0]
+    assert half == pytest.approx(expected["ci95_half_width_at_x_500"], abs=5e-9)
+    assert curve.prediction_high_db[0] - curve.level_db[0] == pytest.approx(
+        expected["pi95_half_width_at_x_500"], abs=5e-9
+    )
+
+
+def test_norris_as_a_loss_per_distance_to_nine_digits() -> None:
+    # The same line as a loss per distance: L + 10·log10(R/R_ref) = b0 - alpha·(R - R_ref)/1000, alpha = 1000·b1.
+    table, expected = data("norris"), certified("norris")
+    ranges = table["x"].astype(float)
+    level = -table["y"] - 10.0 * np.log10(ranges / 100.0)
+    fit = _fit(fit_levels(pd.DataFrame({"range_m": ranges, "level_db": level}), 100.0), None, "damped_cylindrical")
+    assert fit.coefficients.attenuation_db_per_km.value / 1000.0 == pytest.approx(expected["b1"], rel=5e-10)
+    assert fit.coefficients.attenuation_db_per_km.standard_error / 1000.0 == pytest.approx(
+        expected["se_b1"], rel=5e-10
+    )
+
+
+def test_two_ranges_cannot_carry_an_attenuation_and_one_carries_nothing() -> None:
+    two = pd.DataFrame({"range_m": [500.0, 500.0, 1000.0, 1010.0], "level_db": [170.0, 171.0, 165.0, 166.0]})
+    assert {fit.model for fit in fit_levels(two).fits} == {"spreading", "damped_cylindrical"}
+    one = fit_levels(two.iloc[:2])
+    assert one.fits == ()
+    assert "two ranges" in one.not_fitted[0].reason
+
+
+def test_ids_make_rows_share_their_pile_and_place() -> None:
+    random = np.random.default_rng(8)
+    piles, places = np.repeat(np.arange(6), 5), np.tile(np.arange(5), 6)
+    ranges = np.geomspace(400.0, 6000.0, 5)[places] * 10 ** random.normal(0.0, 0.02, 30)
+    level = 175.0 - 15.0 * np.log10(ranges / 750.0) + random.normal(0, 3, 6)[piles] + random.normal(0, 0.3, 30)
+    table = pd.DataFrame({"range_m": ranges, "level_db": level})
+    alone = _fit(fit_levels(table), None, "spreading")
+    named = _fit(fit_levels(table.assign(pile_id=piles.astype(str), station_id=places.astype(str))), None, "spreading")
+    assert named.n_piles == 6
+    assert named.n_stations == 5
+    assert named.pile_sd_db > 5 * named.residual_sd_db
+    error = named.coefficients.level_at_reference_db.standard_error
+    assert error > 1.5 * alone.coefficients.level_at_reference_db.standard_error
+
+
+def test_censored_rows_are_counted_and_left_out() -> None:
+    table = _bridge()
+    table["censoring"] = np.where(table["range_m"] == 1000, "at_most", "none")
+    fit = _fit(fit_levels(table), "exposure_level", "spreading")
+    assert fit.n_censored == 1
+    assert fit.n_observations == 6
+    assert "censored_rows_left_out" in fit.flags
+
+
+def test_a_document_is_the_same_after_a_round_trip() -> None:
+    document = fit_levels(_bridge())
+    assert FitDocument.model_validate_json(document.model_dump_json()) == document
+
+
+def test_reading_keeps_numbers_and_ids(tmp_path: Path) -> None:
+    path = tmp_path / "levels.csv"
+    path.write_text(
+        "﻿range_m,level_db,quantity,station_id,band_hz,remark\r\n750, 170.5 ,peak_level,007,,near\r\n\r\n1500,165,,8,31.5,\r\n",
+        encoding="utf-8",
+    )
+    table = read_levels(path)
+    assert list(table.columns) == ["range_m", "level_db", "quantity", "band_hz", "station_id"]
+    assert table["level_db"].tolist() == [170.5, 165.0]
+    assert table["station_id"].tolist() == ["007", "8"]
+    assert table["quantity"].isna().tolist() == [False, True]
+
+
+def test_every_fault_is_named_by_line(tmp_path: Path) -> None:
+    path = tmp_path / "levels.csv"
+    path.write_text(
+        "range_m,level_db,quantity,censoring\n"
+        "750,170,peak_levl,none\n"
+        "-3,abc,,\n"
+        ",160,exposure_level,below\n"
+        "nan,inf,exposure_level,none\n"
+    )
+    with pytest.raises(InputError) as caught:
+        read_levels(path)
+    places = {fault.where for fault in caught.value.faults}
+    assert places == {
+        "line 2, column quantity",
+        "line 3, column range_m",
+        "line 3, column level_db",
+        "line 4, column range_m",
+        "line 4, column censoring",
+        "line 5, column range_m",
+        "line 5, column level_db",
+    }
+    assert "did you mean 'peak_level'?" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("", "comma-separated"),
+        ("range_m,level_db,level_db\n1,2,3\n", "the column twice"),
+        ("range_m,level_db\n", "no rows"),
+        ("range,level_db\n1,2\n", "a column range_m"),
+        ("range_m,level_db\n1,2,3\n", "line 2"),
+    ],
+)
+def test_a_table_that_is_none(tmp_path: Path, text: str, expected: str) -> None:
+    path = tmp_path / "levels.csv"
+    path.write_text(text)
+    with pytest.raises(InputError, match=expected):
+        read_levels(path)
+
+
+def test_a_file_that_is_not_there_or_not_text(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no such file"):
+        read_levels(tmp_path / "none.csv")
+    path = tmp_path / "levels.csv"
+    path.write_bytes(b"range_m,level_db\n1,\xff\xfe\n")
+    with pytest.raises(InputError, match="UTF-8"):
+        read_levels(path)

@@ -1,0 +1,49 @@
+"""Continuous rows: seconds and minutes against energies worked by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reconcile.strikes.background import background_rows
+from tests.strikes.campaigns import START, campaign, epoch_s
+
+
+def seconds(n: int) -> pd.DataFrame:
+    square = np.where(np.arange(n) % 2 == 0, 1.0, 3.0)  # Pa²; mean 2
+    frame = pd.DataFrame(
+        {
+            "station_id": "NEAR",
+            "cell": np.arange(n),
+            "start_us": ((epoch_s(START) - 30 + np.arange(n)) * 1e6).astype(np.int64),
+            "mean_square": square,
+            "clipped": np.arange(n) == 70,
+            "band_20": square / 2,
+            "weighted_nmfs-2024:LF": square / 4,
+        }
+    )
+    frame.loc[0, ["band_20", "weighted_nmfs-2024:LF"]] = np.nan  # the first frame reaches beyond the recording
+    return frame
+
+
+def test_seconds_and_minutes() -> None:
+    rows = background_rows(seconds(150), campaign(minutes=1.0), (20, 21))
+    one, minute = rows[rows.duration_s == 1.0], rows[rows.duration_s == 60.0]
+    assert len(one) == 150
+    assert len(minute) == 2  # the third is not complete and gets no row
+    assert one.level_db.iloc[1] == pytest.approx(120 + 10 * np.log10(3.0), abs=1e-4)
+    assert minute.level_db.iloc[0] == pytest.approx(120 + 10 * np.log10(2.0), abs=1e-4)
+    assert minute.level_100hz_db.iloc[1] == pytest.approx(120.0, abs=1e-4)
+    assert minute.level_100hz_db.iloc[0] == pytest.approx(120 + 10 * np.log10(119.0 / 2 / 59), abs=1e-4)
+    assert np.isnan(one.level_100hz_db.iloc[0])
+    assert rows.level_125hz_db.isna().all()  # a band that this station does not record
+    assert one["flags"].iloc[0] == ["frame_incomplete"]
+    assert one["flags"].iloc[70] == ["clipped_second"]
+    assert minute["flags"].iloc[1] == ["clipped_second"]
+
+
+def test_pile_is_named_while_it_is_installed() -> None:
+    rows = background_rows(seconds(150), campaign(minutes=1.0), (20,))
+    one = rows[rows.duration_s == 1.0]
+    assert [bool(v) for v in one.pile_id.notna()] == [30 <= k < 90 for k in range(150)]

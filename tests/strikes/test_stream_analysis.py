@@ -1,0 +1,165 @@
+"""What the streaming shape promises: same bits however the samples were cut, each sample read once, flat memory."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.fft
+import soundfile
+
+from reconcile.recordings.blocks import ReadingReport
+from reconcile.strikes import stream_analysis
+from reconcile.strikes.channel_path import Pulse, Seconds
+from reconcile.strikes.stream_analysis import analyse_stream
+from reconcile.vocabulary.documents.campaign import Settings
+from tests.strikes.signals import analysed, coloured_noise, ringing, write_stream
+
+RATE = 12_000
+
+
+def strikes_in_noise(seconds: int, rate_hz: int, seed: int, channels: int = 1) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    n = seconds * rate_hz
+    x = np.stack([coloured_noise(rng, n, rate_hz, 80.0, 1.0) for _ in range(channels)], axis=1)
+    pulse = ringing(rate_hz)
+    for at in np.arange(0.9, seconds - 1.0, 1.31) + rng.uniform(-0.05, 0.05, len(np.arange(0.9, seconds - 1.0, 1.31))):
+        first = round(at * rate_hz)
+        x[first : first + pulse.size] += 300.0 * pulse[:, None] * (1.0 + np.arange(channels))
+    x += 5.0 + 4.0 * np.sin(2 * np.pi * 0.3 * np.arange(n) / rate_hz)[:, None]
+    return x
+
+
+def bits(found: tuple[list[Pulse], list[Seconds]]) -> list[object]:
+    pulses, seconds = found
+    rows: list[object] = [
+        (p.station_id, p.start_sample, p.n_samples, repr(p.measure), p.clipped, p.cut, p.at_edge, p.short_quiet)
+        for p in pulses
+    ]
+    for p in pulses:
+        rows += [a.tobytes() for a in (p.band_energy, p.band_noise, p.weighted_energy, p.weighted_noise)]
+    for s in seconds:
+        rows += [s.station_id, s.first_cell, *(a.tobytes() for a in (s.mean_square, s.bands, s.weighted, s.clipped))]
+    return rows
+
+
+@pytest.mark.parametrize("rate_hz", [12_000, 11_025])
+def test_same_bits_for_any_block_length(tmp_path: Path, rate_hz: int) -> None:
+    stream = write_stream(tmp_path, strikes_in_noise(53, rate_hz, 1), rate_hz)
+    whole = bits(analysed(stream, block_s=60.0))
+    for block_s in (0.05, 0.37, 1.0, 5.0, 16.0):
+        assert bits(analysed(stream, block_s=block_s)) == whole
+
+
+def test_same_bits_from_one_file_and_from_several_that_abut(tmp_path: Path) -> None:
+    x = strikes_in_noise(40, RATE, 2)
+    (tmp_path / "one").mkdir()
+    (tmp_path / "many").mkdir()
+    one = write_stream(tmp_path / "one", x, RATE)
+    many = write_stream(tmp_path / "many", x, RATE, cuts=(100_001, 100_500, 333_333))
+    assert bits(analysed(one)) == bits(analysed(many))
+
+
+def test_same_bits_from_a_start_in_mid_stream(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(stream_analysis, "PART_CELLS", 32)
+    stream = write_stream(tmp_path, strikes_in_noise(140, RATE, 3), RATE)
+    whole = list(analyse_stream(stream, Settings(), ReadingReport()))
+    assert [part.first_cell for part in whole] == [0, 32, 64, 96, 128]
+    for k, first in enumerate((32, 64, 128)):
+        later = list(analyse_stream(stream, Settings(), ReadingReport(), first_cell=first))
+        wanted = [part for part in whole if part.first_cell >= first]
+        assert len(later) == len(wanted)
+        for got, want in zip(later, wanted, strict=True):
+            assert bits((list(got.pulses), list(got.seconds))) == bits((list(want.pulses), list(want.seconds))), k
+
+
+def test_channels_of_one_file_are_as_if_alone(tmp_path: Path) -> None:
+    x = strikes_in_noise(30, RATE, 4, channels=2)
+    (tmp_path / "both").mkdir()
+    (tmp_path / "second").mkdir()
+    both, _ = analysed(write_stream(tmp_path / "both", x, RATE))
+    alone, _ = analysed(write_stream(tmp_path / "second", x[:, 1], RATE))
+    second = [p for p in both if p.station_id == "S2"]
+    assert [repr(p.measure) for p in second] == [repr(p.measure) for p in alone]
+    assert {p.station_id for p in both} == {"S1", "S2"}
+
+
+def test_every_strike_is_found_once_and_none_invented(tmp_path: Path) -> None:
+    x = strikes_in_noise(120, RATE, 5)
+    pulses, seconds = analysed(write_stream(tmp_path, x, RATE))
+    assert len(pulses) == len(np.arange(0.9, 119.0, 1.31))
+    assert sum(len(s.mean_square) for s in seconds) == 120
+
+
+def test_each_sample_is_decoded_once_and_ffts_grow_with_cells_and_strikes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Counts, not times: frames decoded, and FFT calls per cell and per batch of strikes."""
+    read, calls = [0], [0]
+    original_read, original_fft = soundfile.SoundFile.read, scipy.fft.rfft
+
+    def counting_read(self, frames=-1, *args, **kwargs):  # type: ignore[no-untyped-def]
+        got = original_read(self, frames, *args, **kwargs)
+        read[0] += len(got)
+        return got
+
+    def counting_fft(*args, **kwargs):  # type: ignore[no-untyped-def]
+        calls[0] += 1
+        return original_fft(*args, **kwargs)
+
+    monkeypatch.setattr(soundfile.SoundFile, "read", counting_read)
+    monkeypatch.setattr(scipy.fft, "rfft", counting_fft)
+    counts = []
+    for seconds in (64, 128):
+        (tmp_path / str(seconds)).mkdir()
+        stream = write_stream(tmp_path / str(seconds), strikes_in_noise(seconds, RATE, 6), RATE)
+        read[0] = calls[0] = 0
+        pulses, _ = analysed(stream)
+        assert read[0] == seconds * RATE
+        counts.append((calls[0], seconds, len(pulses)))
+    for n_calls, seconds, n_pulses in counts:
+        blocks = seconds // 16 + 2
+        # one a cell, two for the frames of a block, two for each started batch of strikes, some to design filters
+        assert n_calls <= (seconds + 40) + 2 * blocks + 2 * (n_pulses // 16 + blocks) + 12
+    assert counts[1][0] - counts[0][0] <= 64 + 2 * 4 + 2 * (4 + (counts[1][2] - counts[0][2]) // 16 + 1)
+
+
+MEMORY = """
+import resource, sys
+from pathlib import Path
+from tests.strikes.signals import write_stream
+from reconcile.recordings.blocks import ReadingReport
+from reconcile.recordings.clock import StationClock
+from reconcile.recordings.streams import Channel, Segment, Stream
+from reconcile.recordings.wav import open_recording
+from reconcile.strikes.stream_analysis import analyse_stream
+from reconcile.vocabulary.documents.campaign import Settings
+recording = open_recording(Path(sys.argv[1]), "r.wav")
+channel = Channel("S1", "H1", 0, 1.0, 10.0, 0.45 * recording.rate_hz, StationClock(0, 0.0, 0.0))
+stream = Stream((Segment(recording, 0, recording.n_frames, 0),), recording.rate_hz, 0, (channel,))
+n = sum(len(part.pulses) for part in analyse_stream(stream, Settings(), ReadingReport()))
+print(n, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+"""
+
+
+def peak_kib(path: Path) -> tuple[int, int]:
+    done = subprocess.run([sys.executable, "-c", MEMORY, str(path)], capture_output=True, text=True, check=True)
+    n, kib = done.stdout.split()
+    return int(n), int(kib)
+
+
+def test_memory_does_not_grow_with_length(tmp_path: Path) -> None:
+    """Peak memory of 30 min within 5 MiB of 2 min, as a process of its own."""
+    rate, minute = 16_000, strikes_in_noise(60, 16_000, 7)[:, 0] / 1e5
+    peaks = []
+    for minutes in (2, 30):
+        path = tmp_path / f"{minutes}.wav"
+        with soundfile.SoundFile(path, "w", rate, 1, "PCM_24") as file:
+            for _ in range(minutes):
+                file.write(minute)
+        peaks.append(peak_kib(path))
+    assert peaks[1][0] > 14 * peaks[0][0]
+    assert peaks[1][1] - peaks[0][1] < 5 * 1024

@@ -1,0 +1,127 @@
+"""Levels, signal to noise and censoring by the contract's definitions, from pulses with chosen energies."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reconcile.strikes.association import Association
+from reconcile.strikes.strike_rows import band_rows, strike_rows
+from reconcile.vocabulary.tables import bands_table, strikes_table
+from reconcile.vocabulary.tables.bands import is_at_most
+from tests.strikes.campaigns import START, campaign, epoch_s
+
+NOISE = 1e-2  # Pa²
+DURATION, WINDOW = 0.1, 0.3
+
+
+def pulses(signal_energy: list[float], **changed: object) -> pd.DataFrame:
+    """Pulses of some energies (Pa² s) at station NEAR, one second apart, each over the same background."""
+    n = len(signal_energy)
+    energy = np.array(signal_energy)
+    columns: dict[str, object] = {
+        "station_id": ["NEAR"] * n,
+        "system_id": ["H1"] * n,
+        "time_us": ((epoch_s(START) + 10 + np.arange(n)) * 1e6).astype(np.int64),
+        "recording": ["a.wav"] * n,
+        "start_sample": np.arange(n),
+        "window_s": WINDOW,
+        "peak_pa": 10.0,
+        "peak_to_peak_pa": 18.0,
+        "energy_pa2_s": energy + NOISE * WINDOW,
+        "noise_pa2": NOISE,
+        "noise_peak_pa": 0.3,
+        "duration_s": DURATION,
+        "onset_s": 0.02,
+        "rise_time_s": 0.01,
+        "kurtosis": 20.0,
+        "max_125ms_pa2": energy / 0.125,
+        "clipped": False,
+        "cut": False,
+        "at_edge": False,
+        "short_quiet": False,
+        "band_20": energy + NOISE * WINDOW,
+        "band_noise_20": NOISE,
+        "weighted_nmfs-2024:LF": energy * 1e-3 + NOISE * WINDOW,
+        "weighted_noise_nmfs-2024:LF": NOISE,
+    }
+    return pd.DataFrame(columns | changed)
+
+
+def association(n: int) -> Association:
+    return Association(
+        ["P1"] * n, [None] * n, np.full(n, np.nan), [f"P1-u{i:05d}" for i in range(n)], [[] for _ in range(n)]
+    )
+
+
+def rows(signal_energy: list[float], **changed: object) -> pd.DataFrame:
+    table = pulses(signal_energy, **changed)
+    return strike_rows(table, association(len(table)), campaign())
+
+
+def test_a_strong_strike_has_the_levels_of_its_energy() -> None:
+    """Closed form: 1 Pa² s is 120 dB re 1 µPa² s; rms is 10 lg(0.9 E/τ)."""
+    row = rows([1.0]).iloc[0]
+    assert row.exposure_level_db == pytest.approx(120.0, abs=1e-9)
+    assert row.unsubtracted_exposure_level_db == pytest.approx(120.0 + 10 * np.log10(1.003), abs=1e-9)
+    assert row.signal_to_noise_db == pytest.approx(30.0, abs=1e-9)  # 1 over 1e-2 times 0.1 s
+    assert row.rms_level_db == pytest.approx(120.0 + 10 * np.log10(9.0), abs=1e-9)
+    assert row.peak_level_db == pytest.approx(140.0)
+    assert row.peak_to_peak_level_db == pytest.approx(140.0 + 20 * np.log10(1.8))
+    assert row.noise_level_db == pytest.approx(100.0)
+    assert (row.exposure_censoring, row.peak_censoring) == ("none", "none")
+
+
+def test_a_faint_weighting_is_censored_by_its_own_background() -> None:
+    """The full band stands 30 dB above its background, the weighted level at 0 dB: the row holds background + 3 dB."""
+    row = rows([1.0]).iloc[0]
+    assert row.exposure_censoring_nmfs_2024_lf == "at_most"
+    assert row.exposure_level_nmfs_2024_lf_db == pytest.approx(90.0 + 3.0, abs=1e-9)  # 1e-2 Pa² over 0.1 s is 90 dB
+
+
+def test_below_6_db_shapes_are_null_and_below_3_db_the_level_is_a_limit() -> None:
+    """Energies at 10, 4, 2 dB and below zero over the background in 0.1 s; the median duration stands in."""
+    energies = [NOISE * DURATION * 10 ** (snr / 10) for snr in (10.0, 4.0, 2.0)] + [-1e-4]
+    table = rows(energies)
+    assert list(table.exposure_censoring) == ["none", "none", "at_most", "at_most"]
+    assert table.exposure_level_db.iloc[2] == pytest.approx(93.0, abs=1e-9)
+    assert table.exposure_level_db.iloc[3] == pytest.approx(93.0, abs=1e-9)
+    assert np.isnan(table.signal_to_noise_db.iloc[3])
+    for column in ("rms_level_db", "pulse_duration_s", "rise_time_s", "kurtosis"):
+        assert list(table[column].isna()) == [False, True, True, True]
+
+
+def test_clipped_is_at_least_for_all_levels() -> None:
+    row = rows([1.0], clipped=True).iloc[0]
+    assert row.exposure_censoring == row.peak_censoring == row.exposure_censoring_nmfs_2024_lf == "at_least"
+    assert row.exposure_level_db == pytest.approx(120.0, abs=1e-9)
+    assert row["flags"] == ["clipped"]
+
+
+def test_a_peak_less_than_6_db_above_the_background_is_a_limit() -> None:
+    row = rows([1.0], peak_pa=0.5).iloc[0]
+    assert row.peak_censoring == "at_most"
+    assert row.peak_level_db == pytest.approx(120 + 20 * np.log10(0.3) + 6.0)
+
+
+def test_without_background_nothing_is_subtracted_and_the_row_says_so() -> None:
+    row = rows([1.0], noise_pa2=np.nan, noise_peak_pa=np.nan, short_quiet=True).iloc[0]
+    assert row.exposure_level_db == row.unsubtracted_exposure_level_db
+    assert row["flags"] == ["background_missing"]
+    assert np.isnan(row.signal_to_noise_db)
+
+
+def test_columns_are_those_declared() -> None:
+    assert tuple(rows([1.0]).columns) == strikes_table(("nmfs-2024:LF",)).column_names
+    table = pulses([1.0])
+    assert tuple(band_rows(table, association(1), campaign(), (20,)).columns) == bands_table((20,)).column_names
+
+
+def test_bands_hold_level_and_background_over_the_duration() -> None:
+    table = pulses([1.0, NOISE * DURATION])
+    bands = band_rows(table, association(2), campaign(), (20,))
+    assert bands.exposure_level_100hz_db.iloc[0] == pytest.approx(120.0, abs=1e-4)
+    assert bands.noise_exposure_level_100hz_db.iloc[0] == pytest.approx(90.0, abs=1e-4)
+    faint = is_at_most(bands.exposure_level_100hz_db.to_numpy(), bands.noise_exposure_level_100hz_db.to_numpy(), 3.0)
+    assert list(faint) == [False, True]
