@@ -228,8 +228,8 @@ def full_site() -> Site:
             Session(days[4], 220, 3, (vibrated, struck)),
         ),
         (
-            PredictedGroup("MONOPILE", ("M01", "M02", "M04"), 2200.0, "none", 2.4, 1.5),
-            PredictedGroup("MONOPILE-CURTAIN", ("M03",), 2200.0, "double bubble curtain", 2.4, 1.5),
+            PredictedGroup("MONOPILE", ("M01", "M02", "M04"), 2200.0, "none", 4.5, 1.5),
+            PredictedGroup("MONOPILE-CURTAIN", ("M03",), 2200.0, "double bubble curtain", 4.5, 1.5),
             PredictedGroup("JACKET", ("J01",), 600.0, "none", -1.0, 0.0),
         ),
     )
@@ -265,6 +265,6 @@ def sample_site() -> Site:
         0.4,
         stations,
         tuple(sessions),
-        (PredictedGroup("MONOPILE", ("M11", "M12", "M13"), 2000.0, "none", 2.4, 1.5),),
+        (PredictedGroup("MONOPILE", ("M11", "M12", "M13"), 2000.0, "none", 4.5, 1.5),),
         (("M11", "S1L"), ("M11", "S1U")),
     )

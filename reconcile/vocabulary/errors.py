@@ -11,12 +11,13 @@ was found and what is needed.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 
 
-@dataclass(frozen=True, slots=True, order=True)
+@dataclass(frozen=True, slots=True)
 class Fault:
     """One thing that is wrong in the input.
 
@@ -40,11 +41,14 @@ class ReconcileError(Exception):
 
 
 class InputError(ReconcileError):
-    """The input cannot be used; `faults` lists all that was found wrong with it, sorted."""
+    """The input cannot be used; `faults` lists all that was found wrong with it, in the order of reading."""
 
     def __init__(self, faults: Iterable[Fault]) -> None:
-        self.faults: tuple[Fault, ...] = tuple(sorted(faults))
-        super().__init__("\n".join(str(fault) for fault in self.faults))
+        self.faults: tuple[Fault, ...] = tuple(sorted(faults, key=_reading_order))
+        super().__init__(self.faults)  # what an exception is rebuilt from when it comes out of another process
+
+    def __str__(self) -> str:
+        return "\n".join(str(fault) for fault in self.faults)
 
 
 class ResultsError(InputError):
@@ -57,7 +61,22 @@ class MachineError(ReconcileError):
     def __init__(self, path: str, reason: str) -> None:
         self.path = path
         self.reason = reason
-        super().__init__(f"{path}: {reason}")
+        super().__init__(path, reason)
+
+    def __str__(self) -> str:
+        return f"{self.path}: {self.reason}"
+
+
+def _reading_order(fault: Fault) -> tuple[object, ...]:
+    """By file, then place, numbers within them as numbers: line 4 stands before line 10."""
+    return tuple(_natural(text) for text in (fault.file, fault.where, fault.found, fault.needed))
+
+
+def _natural(text: str) -> tuple[object, ...]:
+    """Text and numbers by turns; a number as its count of digits and the digits."""
+    parts = re.split(r"([0-9]+)", text)
+    numbers = [(len(digits := part.lstrip("0")), digits) for part in parts[1::2]]
+    return (parts[0], *(item for pair in zip(numbers, parts[2::2], strict=True) for item in pair))
 
 
 def suggestion(word: str, known: Iterable[str]) -> str:

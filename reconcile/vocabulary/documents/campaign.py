@@ -170,7 +170,7 @@ class Campaign(Document):
     predictions: tuple[Prediction, ...] = ()
     predicted_ranges: tuple[PredictedRange, ...] = ()
     n_logged: dict[str, int] | None = None  # blows of the hammer log by pile; None without a log
-    n_recordings: dict[str, int] = {}  # files of each station when the campaign was read
+    n_recordings: dict[str, int] = {}  # noqa: RUF012 - files of each station when the campaign was read
     notes: tuple[str, ...] = ()  # oddities of the input that lose nothing
 
     def system(self, system_id: str) -> System:
