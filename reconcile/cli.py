@@ -1,27 +1,46 @@
 """The commands: parse, call, print, exit status. Heavy imports stand inside the commands, so that help is quick.
 
-Exit status: 0 done; 1 a fault of the machine (the path is named) or of the program; 2 wrong usage; 3 the input is wrong,
-nothing was computed; 4 done, but some recordings could not be used; 130 interrupted.
+Exit status: 0 done; 1 a fault of the machine (the path is named) or of the program; 2 wrong usage; 3 the input is
+wrong, nothing was computed; 4 done, but some recordings could not be used; 130 interrupted.
 """
 
 from __future__ import annotations
 
+import os
 import sys
+import traceback
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+import typer.core
 
 import reconcile
 from reconcile.vocabulary.errors import InputError, MachineError
 
 if TYPE_CHECKING:
-    from reconcile.running.pipeline import Outcome
+    from reconcile.running.outcome import Outcome
 
-MACHINE_FAULT, INPUT_WRONG, SOME_UNUSABLE, INTERRUPTED = 1, 3, 4, 130
+FAULT, INPUT_WRONG, SOME_UNUSABLE, INTERRUPTED = 1, 3, 4, 130
+
+TRACEBACK = "RECONCILE_TRACEBACK"  # set in the environment: the traceback of a fault of the program is shown
+
+
+class _Commands(typer.core.TyperGroup):
+    """The commands as one, which end with a word where they are interrupted."""
+
+    def invoke(self, ctx: typer.Context) -> object:  # type: ignore[override]
+        """Run the command that was asked for."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            _complain("Interrupted. What was finished is kept; the same command goes on from there.")
+            raise typer.Exit(INTERRUPTED) from None
+
 
 app = typer.Typer(
     add_completion=False,
+    cls=_Commands,
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -57,6 +76,7 @@ def _options(
 def new(folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to make.")]) -> None:
     """Write a commented campaign to fill in.
 
+    \b
     Example: reconcile new my_campaign
     """
     from reconcile.campaign import new_campaign
@@ -69,6 +89,7 @@ def new(folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to
 def check(campaign: CampaignFolder, recordings: Recordings = None) -> None:
     """Read and check everything, compute nothing.
 
+    \b
     Example: reconcile check my_campaign
     """
     from reconcile.running import pipeline
@@ -89,6 +110,7 @@ def run(
 ) -> None:
     """The whole job: levels, fit, compare, report.
 
+    \b
     Example: reconcile run sample_recordings
     """
     from reconcile.running import pipeline
@@ -106,6 +128,7 @@ def demo(
 ) -> None:
     """Write the demonstration campaign, an invented wind farm with known truth, and run it.
 
+    \b
     Example: reconcile demo demo
     """
     from reconcile.running import pipeline
@@ -126,6 +149,7 @@ def levels(
 ) -> None:
     """Recordings to levels of every strike, bands, background, exposure and summary: the stage that reads audio.
 
+    \b
     Example: reconcile levels my_campaign --out results
     """
     from reconcile.running import pipeline
@@ -150,6 +174,7 @@ def fit(
 ) -> None:
     """Level against range, from what is on disk, or from a table of levels alone.
 
+    \b
     Example: reconcile fit results
     Example: reconcile fit --levels levels.csv --out fitted
     """
@@ -167,6 +192,7 @@ def fit(
 def compare(results: ResultsFolder, campaign: Changed = None) -> None:
     """Predictions against measurements: comparison, bias, correction.
 
+    \b
     Example: reconcile compare results
     """
     from reconcile.running import pipeline
@@ -178,6 +204,7 @@ def compare(results: ResultsFolder, campaign: Changed = None) -> None:
 def report(results: ResultsFolder) -> None:
     """The page: RESULTS/report.html.
 
+    \b
     Example: reconcile report results
     """
     from reconcile.running import pipeline
@@ -188,9 +215,9 @@ def report(results: ResultsFolder) -> None:
 def _report(outcome: Outcome) -> None:
     """Print what was done; end with 4 where recordings could not be used."""
     for line in outcome.lines:
-        typer.echo(line)
+        typer.echo(_printable(line))
     for name, reason in sorted(outcome.unusable.items()):
-        typer.echo(f"{name}: {reason}", err=True)
+        _complain(f"{name}: {reason}")
     if outcome.unusable:
         raise typer.Exit(SOME_UNUSABLE)
 
@@ -201,11 +228,33 @@ def main() -> None:
         app()
     except InputError as error:
         n = len(error.faults)
-        sys.stderr.write(f"The input cannot be used; {n} {'fault' if n == 1 else 'faults'}:\n{error}\n")
+        _complain(f"The input cannot be used; {n} {'fault' if n == 1 else 'faults'}:")
+        for fault in error.faults:
+            _complain(str(fault))
         sys.exit(INPUT_WRONG)
     except MachineError as error:
-        sys.stderr.write(f"The machine refused: {error}\n")
-        sys.exit(MACHINE_FAULT)
-    except KeyboardInterrupt:
-        sys.stderr.write("Interrupted. What was finished is kept; the same command goes on from there.\n")
-        sys.exit(INTERRUPTED)
+        _complain(f"The machine refused: {error}")
+        sys.exit(FAULT)
+    except OSError as error:
+        _complain(f"The machine refused: {error.filename or 'no path is known'}: {error.strerror or error}")
+        _show_traceback()
+        sys.exit(FAULT)
+    except Exception as error:
+        _complain(f"A fault of the program: {type(error).__name__}: {error}")
+        _complain(f"Please report it; with {TRACEBACK}=1 in the environment the same command shows where it happened.")
+        _show_traceback()
+        sys.exit(FAULT)
+
+
+def _complain(text: str) -> None:
+    typer.echo(_printable(text), err=True)
+
+
+def _printable(text: str) -> str:
+    """One line as a terminal may be given it: names from the input may hold control characters."""
+    return "".join(char if char.isprintable() else "?" for char in text)
+
+
+def _show_traceback() -> None:
+    if os.environ.get(TRACEBACK):
+        traceback.print_exc()

@@ -41,6 +41,10 @@ class HammerLog:
         """The blows of one pile, in time."""
         return self._rows(np.flatnonzero(self.pile_id == pile_id))
 
+    def of_piles(self, pile_ids: Iterable[str]) -> HammerLog:
+        """The blows of some piles, in the order of the log."""
+        return self._rows(np.flatnonzero(np.isin(self.pile_id, list(pile_ids))))
+
     def _rows(self, rows: NDArray[np.intp]) -> HammerLog:
         return HammerLog(
             self.pile_id[rows],

@@ -133,7 +133,7 @@ class SystemPart(Part):
     full_scale_v: Positive | None = None
     end_to_end_sensitivity_db: Annotated[float, Field(lt=0)] | None = None
     standard_uncertainty_db: NotNegative
-    valid_from_hz: Annotated[float, Field(ge=1)] = 10.0
+    valid_from_hz: Annotated[float, Field(ge=2)] = 10.0
     valid_to_hz: Positive | None = None
     checks: list[CheckPart] = []
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reconcile.recordings.streams import Segment, Stream
+from reconcile.recordings.wav import decoder
 
 Samples = NDArray[np.float32]
 
@@ -47,13 +48,11 @@ def pressure_blocks(stream: Stream, first_sample: int, block_s: float, report: R
 def _segment_blocks(
     stream: Stream, segment: Segment, skip: int, frames_per_block: int, report: ReadingReport
 ) -> Iterator[Block]:
-    import soundfile
-
     recording = segment.recording
     left = segment.n_frames - skip
     buffer = np.empty((min(frames_per_block, left), recording.n_channels), dtype=np.float32)
     try:
-        with soundfile.SoundFile(recording.path) as file:
+        with decoder(recording.path) as file:
             file.seek(segment.first_frame + skip)
             while left:
                 wanted = min(frames_per_block, left)
@@ -62,7 +61,7 @@ def _segment_blocks(
                     raise OSError(f"{left} frames could not be read")
                 left -= len(got)
                 yield _to_pressure(got, stream, segment, report)
-    except (OSError, soundfile.LibsndfileError) as error:
+    except OSError as error:
         report.damaged[recording.name] = f"broke off while it was read: {error}"
         while left:
             n = min(frames_per_block, left)

@@ -120,13 +120,24 @@ def take_inventory(campaign: Campaign, files: Mapping[str, Sequence[Path]], root
     for ordered, stations in shared.items():
         known = [(recording, start) for path, start in ordered if (recording := opened[path]) is not None]
         inventory.streams += _streams(known, stations, campaign, inventory)
-    inventory.recordings = [recording for recording in opened.values() if recording is not None]
+    _settle(inventory)
     return inventory
+
+
+def _settle(inventory: Inventory) -> None:
+    """List what is used; a recording that only some of its stations can use is not refused altogether."""
+    used = {segment.recording.name: segment.recording for stream in inventory.streams for segment in stream.segments}
+    inventory.recordings = list(used.values())
+    for name in [name for name in inventory.refused if name in used]:
+        inventory.damaged[name] = inventory.refused.pop(name)
 
 
 def _open(path: Path, root: Path, inventory: Inventory) -> Recording | None:
     name = path.relative_to(root).as_posix()
     try:
+        if (printable := name.encode("utf-8", "replace").decode()) != name:
+            name = printable
+            raise UnusableRecordingError("its name is not UTF-8")
         recording = open_recording(path, name)
     except UnusableRecordingError as error:
         inventory.refused[name] = str(error)

@@ -7,16 +7,26 @@ file in silence and hides the bext chunk. Sources: RIFF/WAVE (Microsoft 1991), E
 
 from __future__ import annotations
 
+import io
 import struct
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
+
+if TYPE_CHECKING:
+    import soundfile
+    from _typeshed import WriteableBuffer
 
 _UNKNOWN_SIZE = 0xFFFFFFFF
 _LONGEST_WALK = 10_000  # chunks; a header that holds more is damaged
 _BEXT_TIME_OFFSET = 256 + 32 + 32  # Description, Originator, OriginatorReference (EBU Tech 3285)
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+_FLOAT_BITS = {"FLOAT": 32, "DOUBLE": 64}
+_FORMATS = ("WAV", "WAVEX", "RF64", "FLAC")
+_LOWEST_RATE_HZ = 1000  # the grid's ticks are 1 ms
 
 
 class UnusableRecordingError(Exception):
@@ -48,24 +58,60 @@ def open_recording(path: Path, name: str) -> Recording:
 
     Raises UnusableRecordingError with the reason where it is not a recording that can be decoded.
     """
+    try:
+        with decoder(path) as file:
+            rate, channels, frames = int(file.samplerate), int(file.channels), int(file.frames)
+            form, subtype = str(file.format), str(file.subtype)
+        with path.open("rb") as stream:
+            origin, declared, present = _walk(stream, path.stat().st_size)
+    except OSError as error:
+        raise UnusableRecordingError(f"cannot be decoded: {error.strerror or error}") from error
+    bits = (_BITS | _FLOAT_BITS).get(subtype)
+    if form not in _FORMATS or bits is None:
+        raise UnusableRecordingError(f"{form} with {subtype} samples: only WAV and FLAC, integer or float, are read")
+    if rate < _LOWEST_RATE_HZ:
+        raise UnusableRecordingError(f"a sampling rate of {rate} Hz: at least {_LOWEST_RATE_HZ} Hz is needed")
+    frame_bytes = channels * bits // 8
+    shortfall = ""
+    if declared is not None and present < declared:
+        shortfall = f"declares {declared // frame_bytes} frames, holds {present // frame_bytes}"
+        frames = min(frames, present // frame_bytes)
+    elif declared is None and present and frames <= 0:
+        shortfall = f"the header declares none, {present} bytes follow it: the recorder did not close the file"
+    if frames <= 0:
+        raise UnusableRecordingError(f"holds no samples{f' ({shortfall})' if shortfall else ''}")
+    return Recording(path, name, rate, channels, frames, subtype, origin, shortfall)
+
+
+@contextmanager
+def decoder(path: Path) -> Iterator[soundfile.SoundFile]:
+    """A file opened by libsndfile, which knows RF64 but not its later name BW64 (ITU-R BS.2088).
+
+    Raises OSError with the reason where it cannot be opened or read.
+    """
     import soundfile
 
     try:
-        with soundfile.SoundFile(path) as file:
-            rate, channels, frames = int(file.samplerate), int(file.channels), int(file.frames)
-            subtype = str(file.subtype)
-            frame_bytes = channels * _BITS.get(subtype, {"FLOAT": 32, "DOUBLE": 64}.get(subtype, 0)) // 8
-    except (soundfile.LibsndfileError, OSError, ValueError) as error:
-        raise UnusableRecordingError(f"cannot be decoded: {error}") from error
-    if frames <= 0:
-        raise UnusableRecordingError("holds no samples")
-    with path.open("rb") as stream:
-        origin, declared, present = _walk(stream, path.stat().st_size)
-    shortfall = ""
-    if declared is not None and present < declared and frame_bytes:
-        shortfall = f"declares {declared // frame_bytes} frames, holds {present // frame_bytes}"
-        frames = min(frames, present // frame_bytes)
-    return Recording(path, name, rate, channels, frames, subtype, origin, shortfall)
+        with path.open("rb") as stream:
+            renamed = stream.read(4) == b"BW64"
+        with (
+            _AsRf64(path) if renamed else nullcontext(path) as source,
+            soundfile.SoundFile(source) as file,
+        ):
+            yield file
+    except soundfile.LibsndfileError as error:
+        raise OSError(error.error_string) from error
+
+
+class _AsRf64(io.FileIO):
+    """A BW64 file whose first four bytes read `RF64`."""
+
+    def readinto(self, buffer: WriteableBuffer, /) -> int | None:
+        at = self.tell()
+        n_read = super().readinto(buffer)
+        overlap = max(0, min(4 - at, n_read or 0))
+        memoryview(buffer).cast("B")[:overlap] = b"RF64"[at : at + overlap]
+        return n_read
 
 
 def _walk(stream: BinaryIO, file_size: int) -> tuple[datetime | None, int | None, int]:
@@ -115,6 +161,6 @@ def _origin(fields: tuple[str, int] | None, rate_hz: int) -> datetime | None:
     date, samples = fields
     try:
         midnight = datetime.strptime(date[:4] + date[5:7] + date[8:10], "%Y%m%d")
-    except ValueError:
+        return midnight + timedelta(microseconds=round(samples * 1_000_000 / rate_hz))
+    except (ValueError, OverflowError):
         return None
-    return midnight + timedelta(microseconds=round(samples * 1_000_000 / rate_hz))

@@ -51,19 +51,16 @@ def levels(
     """
     started = datetime.now(UTC)
     campaign, log = read_campaign(folder, recordings)
-    campaign = _only(campaign, piles)
-    root = recordings or folder
-    files = {station.id: recording_files(campaign, station, root) for station in campaign.stations}
-    inventory = take_inventory(campaign, files, root)
-    if not inventory.streams:
-        reasons = [
-            Fault(name, "", reason, "a recording that can be used") for name, reason in inventory.refused.items()
-        ]
-        raise InputError(reasons)
+    if piles:
+        campaign = _only(campaign, piles)
+        log = log.of_piles(piles) if log is not None else None
+    inventory = usable_recordings(campaign, recordings or folder)
     manifest = provenance.begin(results)
     write_document(results / CAMPAIGN, campaign)
     keys = _read_parts(inventory, campaign, results / PARTS, workers or available_workers(), bool(piles))
     counts, log_clocks = _assemble(keys, campaign, log, inventory, results)
+    if not piles:
+        PartStore(results / PARTS).keep_only([key for parts in keys for key in parts.keys])
     manifest = provenance.describe_recordings(manifest, campaign, inventory)
     named = [(r.name, r.path) for r in inventory.recordings]
     digests = provenance.input_digests(folder, shown(named, len(named), "checksums", "files"), hashed)
@@ -72,10 +69,19 @@ def levels(
     return Outcome(_levels_lines(counts, results), inventory.refused | inventory.damaged)
 
 
+def usable_recordings(campaign: Campaign, root: Path) -> Inventory:
+    """The recordings below `root`, in streams. Raises InputError naming every file where none of them can be used."""
+    files = {station.id: recording_files(campaign, station, root) for station in campaign.stations}
+    inventory = take_inventory(campaign, files, root)
+    if not inventory.streams:
+        raise InputError(
+            Fault(name, "", reason, "a recording that can be used") for name, reason in inventory.refused.items()
+        )
+    return inventory
+
+
 def _only(campaign: Campaign, piles: Sequence[str]) -> Campaign:
     """The campaign with only some of its piles. Raises InputError where one is not in it."""
-    if not piles:
-        return campaign
     known = [p.pile_id for p in campaign.piles]
     faults = [
         Fault("piles.csv", "pile_id", f"no pile {pile!r}", f"one of {', '.join(known)}")
@@ -86,7 +92,8 @@ def _only(campaign: Campaign, piles: Sequence[str]) -> Campaign:
         raise InputError(faults)
     kept = tuple(p for p in campaign.piles if p.pile_id in piles)
     ranges = tuple(r for r in campaign.ranges if r.pile_id in piles)
-    return campaign.model_copy(update={"piles": kept, "ranges": ranges})
+    logged = campaign.n_logged and {pile: n for pile, n in campaign.n_logged.items() if pile in piles}
+    return campaign.model_copy(update={"piles": kept, "ranges": ranges, "n_logged": logged})
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,11 +110,17 @@ def _read_parts(
     work, all_parts = [], []
     for stream in inventory.streams:
         starts = [s for s in part_starts(stream) if not near_piles_only or _near_pile(stream, s, campaign)]
+        if not starts:
+            continue
         keys = tuple(part_key(stream, campaign.settings, start) for start in starts)
         all_parts.append(_StreamParts(stream, keys))
         missing = [start for start, key in zip(starts, keys, strict=True) if not store.has(key)]
         if missing:
             work.append((stream, missing))
+    if not all_parts:
+        named = ", ".join(pile.pile_id for pile in campaign.piles)
+        found, needed = f"no recording from the time of {named}", "recordings of these piles"
+        raise InputError([Fault("piles.csv", "", found, needed)])
     n_missing = sum(len(missing) for _, missing in work)
     for _ in shown(read_streams(work, campaign.settings, folder, workers), n_missing, "recordings", "parts"):
         pass

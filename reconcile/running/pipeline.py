@@ -7,13 +7,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from reconcile import scenario
-from reconcile.campaign import read_campaign, recording_files, summary_lines
+from reconcile.campaign import read_campaign, summary_lines
 from reconcile.comparison import bias_document
 from reconcile.comparison import compare as compared
-from reconcile.recordings.streams import take_inventory
-from reconcile.report import Evidence, finding_lines, page
+from reconcile.report import Evidence, page
+from reconcile.report.findings import findings
 from reconcile.running import provenance
-from reconcile.running.levels_stage import CAMPAIGN, levels
+from reconcile.running.levels_stage import CAMPAIGN, levels, usable_recordings
 from reconcile.running.outcome import Outcome
 from reconcile.running.progress import shown
 from reconcile.running.store import read_document, read_table, write_document, write_table, write_text
@@ -34,12 +34,10 @@ DEMO_FILES = 60  # about; for the progress line only
 def check(folder: Path, recordings: Path | None) -> Outcome:
     """Read and check everything, the recordings' headers included; compute nothing."""
     campaign, _ = read_campaign(folder, recordings)
-    root = recordings or folder
-    files = {station.id: recording_files(campaign, station, root) for station in campaign.stations}
-    inventory = take_inventory(campaign, files, root)
+    inventory = usable_recordings(campaign, recordings or folder)
     hours = sum(s.n_samples / s.rate_hz * len(s.channels) for s in inventory.streams) / 3600
     lines = summary_lines(campaign)
-    lines.append(f"Recordings: {len(inventory.recordings)} readable, {hours:.2f} h of sound")
+    lines.append(f"Recordings: {len(inventory.recordings)} usable, {hours:.2f} h of sound")
     lines += [f"Note: {warning}" for warning in inventory.warnings]
     return Outcome(lines, inventory.refused | inventory.damaged)
 
@@ -120,7 +118,7 @@ def compare(results: Path, changed: Path | None) -> Outcome:
     if changed is not None:
         write_document(results / CAMPAIGN, campaign)
     provenance.finish(results, manifest, "compare", started, counts)
-    return Outcome([*finding_lines(bias), f"{len(unpaired)} predictions or measurements not paired, with the reason"])
+    return Outcome([*(finding.sentences[0] for finding in findings(bias.biases)), f"{len(unpaired)} predictions or measurements not paired, with the reason"])
 
 
 def report(results: Path) -> Outcome:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import platform
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib import metadata
@@ -139,8 +139,3 @@ def clocks(association: Association) -> Clocks:
     """The clocks that association found, for the manifest."""
     logs = tuple(LogClockEntry(**asdict(clock)) for clock in association.log_clocks)
     return Clocks(hammer_logs=logs, station_offsets_s=association.station_offsets_s)
-
-
-def stages_done(manifest: Manifest) -> Sequence[str]:
-    """Names of the stages that stand in a manifest."""
-    return [stage.stage for stage in manifest.stages]

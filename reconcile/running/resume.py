@@ -98,8 +98,9 @@ class PartStore:
                 shutil.rmtree(target)
             os.replace(temporary, target)
         except OSError as error:
-            shutil.rmtree(temporary, ignore_errors=True)
             raise MachineError(str(target), error.strerror or str(error)) from error
+        finally:
+            shutil.rmtree(temporary, ignore_errors=True)  # not there any more where all went well
 
     def pulses(self, key: str, channel: int) -> pd.DataFrame:
         """Pulses of one channel of a part."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TypeVar
 
@@ -35,7 +35,8 @@ def replacing(path: Path) -> Iterator[Path]:
     except OSError as error:
         raise MachineError(str(path), error.strerror or str(error)) from error
     finally:
-        temporary.unlink(missing_ok=True)
+        with suppress(OSError):  # not there where all went well, nor where its folder could not be made
+            temporary.unlink()
 
 
 def write_text(path: Path, text: str) -> None:

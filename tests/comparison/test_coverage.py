@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.spreading import level_campaigns as invented
 
 from reconcile.comparison import bias_document, compare
 from reconcile.spreading import fit_campaign
 from reconcile.vocabulary.documents.bias import Bias
+from tests.spreading import level_campaigns as invented
 
 RANGES_M = (500.0, 750.0, 1500.0, 3000.0, 6000.0)
 OFFSET_DB, SLOPE_DB = 3.0, 2.0  # injected bias: 3 dB at 750 m, 2 dB more in each decade

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.inference.published import certified, data
 
 from reconcile.inference import corrected_information_criterion, ordinary_least_squares
+from tests.inference.published import certified, data
 
 
 def test_norris_to_nine_digits() -> None:

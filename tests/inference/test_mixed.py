@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from tests.inference.published import certified, data
 
 from reconcile.inference import LinearFit, Prior, fit_linear, shared_covariance, structure
+from tests.inference.published import certified, data
 
 
 def _dyestuff(restricted: bool) -> LinearFit:

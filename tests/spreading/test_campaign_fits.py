@@ -104,7 +104,7 @@ def test_groups_are_never_mixed() -> None:
 
 
 def test_the_energy_coefficient_is_fitted_within_piles() -> None:
-    # Piles of different energies and levels: between piles level falls with energy, within it rises by 12 dB per decade.
+    # Between piles the level falls with energy, within piles it rises by 12 dB per decade.
     random = np.random.default_rng(4)
     mean = {p: 800.0 + 300.0 * k for k, p in enumerate(PILES)}
     energy = {p: mean[p] * np.geomspace(0.4, 1.6, 60) for p in PILES}
@@ -126,7 +126,9 @@ def test_the_energy_coefficient_is_fitted_within_piles() -> None:
 
 
 def test_without_energies_the_coefficient_is_assumed_and_no_reference_energy_given() -> None:
-    fit = _fit(fit_campaign(_table(), invented.NO_BANDS, invented.campaign([invented.pile(p) for p in PILES], _cells())))
+    fit = _fit(
+        fit_campaign(_table(), invented.NO_BANDS, invented.campaign([invented.pile(p) for p in PILES], _cells()))
+    )
     assert "energy_coefficient_assumed" in fit.flags
     assert fit.reference_energy_kj is None
     assert fit.coefficients.energy_coefficient_db_per_decade.standard_error == 0.0

@@ -92,9 +92,7 @@ def test_norris_as_a_loss_per_distance_to_nine_digits() -> None:
     level = -table["y"] - 10.0 * np.log10(ranges / 100.0)
     fit = _fit(fit_levels(pd.DataFrame({"range_m": ranges, "level_db": level}), 100.0), None, "damped_cylindrical")
     assert fit.coefficients.attenuation_db_per_km.value / 1000.0 == pytest.approx(expected["b1"], rel=5e-10)
-    assert fit.coefficients.attenuation_db_per_km.standard_error / 1000.0 == pytest.approx(
-        expected["se_b1"], rel=5e-10
-    )
+    assert fit.coefficients.attenuation_db_per_km.standard_error / 1000.0 == pytest.approx(expected["se_b1"], rel=5e-10)
 
 
 def test_two_ranges_cannot_carry_an_attenuation_and_one_carries_nothing() -> None:
@@ -137,8 +135,9 @@ def test_a_document_is_the_same_after_a_round_trip() -> None:
 def test_reading_keeps_numbers_and_ids(tmp_path: Path) -> None:
     path = tmp_path / "levels.csv"
     path.write_text(
-        "﻿range_m,level_db,quantity,station_id,band_hz,remark\r\n750, 170.5 ,peak_level,007,,near\r\n\r\n1500,165,,8,31.5,\r\n",
-        encoding="utf-8",
+        "range_m,level_db,quantity,station_id,band_hz,remark\n750, 170.5 ,peak_level,007,,near\n\n1500,165,,8,31.5,\n",
+        encoding="utf-8-sig",
+        newline="\r\n",
     )
     table = read_levels(path)
     assert list(table.columns) == ["range_m", "level_db", "quantity", "band_hz", "station_id"]

@@ -16,7 +16,9 @@ _LEVELS = _DAMPED[_DAMPED["check"] == "level"]
 _LOSSES = _SPREADING[_SPREADING["check"] == "loss"]
 
 
-@pytest.mark.parametrize("row", list(_LEVELS.itertuples()), ids=lambda row: f"{row.attenuation_db_per_km}-{row.range_m}")
+@pytest.mark.parametrize(
+    "row", list(_LEVELS.itertuples()), ids=lambda row: f"{row.attenuation_db_per_km}-{row.range_m}"
+)
 def test_damped_cylindrical_levels(row: object) -> None:
     level = damped_cylindrical(
         row.range_m, float(row.reference_level_db), row.attenuation_db_per_km, float(row.reference_range_m)

@@ -19,7 +19,9 @@ _PUBLISHED = _DAMPED[_DAMPED["check"] == "published_range"]
 _DISTANCES = _SPREADING[_SPREADING["check"] == "distance_to_threshold"]
 
 
-@pytest.mark.parametrize("row", list(_RANGES.itertuples()), ids=lambda row: f"{row.attenuation_db_per_km}-{row.level_db}")
+@pytest.mark.parametrize(
+    "row", list(_RANGES.itertuples()), ids=lambda row: f"{row.attenuation_db_per_km}-{row.level_db}"
+)
 def test_damped_cylindrical_range(row: object) -> None:
     found = range_to_threshold(
         float(row.reference_level_db), 10.0, row.attenuation_db_per_km, float(row.reference_range_m), row.level_db
@@ -27,7 +29,9 @@ def test_damped_cylindrical_range(row: object) -> None:
     assert found == pytest.approx(row.range_m, abs=row.tolerance)
 
 
-@pytest.mark.parametrize("row", list(_DISTANCES.itertuples()), ids=lambda row: f"{row.level_at_r1_db}-{row.threshold_db}")
+@pytest.mark.parametrize(
+    "row", list(_DISTANCES.itertuples()), ids=lambda row: f"{row.level_at_r1_db}-{row.threshold_db}"
+)
 def test_power_law_range(row: object) -> None:
     found = range_to_threshold(row.level_at_r1_db, row.spreading_coefficient, 0.0, row.r1_m, row.threshold_db)
     assert found == pytest.approx(row.expected, abs=row.tolerance)
@@ -51,7 +55,12 @@ def test_four_published_ranges_lie_on_one_fitted_curve() -> None:
 
 @pytest.mark.parametrize(
     ("coefficients", "threshold"),
-    [((170.0, -3.0, 0.0), 160.0), ((170.0, 0.0, 0.0), 160.0), ((170.0, 15.0, 0.0), 230.0), ((170.0, 10.0, -1.0), 160.0)],
+    [
+        ((170.0, -3.0, 0.0), 160.0),
+        ((170.0, 0.0, 0.0), 160.0),
+        ((170.0, 15.0, 0.0), 230.0),
+        ((170.0, 10.0, -1.0), 160.0),
+    ],
     ids=["rising", "flat", "never so loud from 1 m on", "negative attenuation"],
 )
 def test_a_threshold_that_is_not_reached(coefficients: tuple[float, float, float], threshold: float) -> None:

@@ -1,0 +1,159 @@
+"""The measured side of a pair: one statistic of one pile's strikes at one station."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reconcile.comparison.row_groups import RowGroup
+from reconcile.comparison.statistics import strike_statistic
+from reconcile.spreading.energy import ASSUMED_DB_PER_DECADE, PRIOR_SD_DB_PER_DECADE
+from reconcile.spreading.strike_levels import LevelKey, Levels, read_levels, usable_strikes
+from reconcile.vocabulary.documents.campaign import Campaign, Pile
+from reconcile.vocabulary.documents.fit import Fit
+from reconcile.vocabulary.tables import Stage
+
+_FAR_ENERGY = 2.0  # factor between predicted and median measured energy beyond which a pair is flagged
+_ENERGY_FLAG = "energy_coefficient_assumed"
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A measured statistic: at the predicted energy, as recorded, and the parts of its uncertainty.
+
+    Levels are NaN where censored strikes could move the statistic.
+    """
+
+    range_m: float
+    n_strikes: int
+    measured_db: float
+    as_recorded_db: float
+    strike_uncertainty_db: float
+    energy_uncertainty_db: float = 0.0
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class Measurements:
+    """All that was measured, looked up by pile and station: strikes where piles were struck, else the summary."""
+
+    campaign: Campaign
+    strikes: pd.DataFrame
+    summary: pd.DataFrame
+    rows: dict[tuple[str, str], NDArray[np.intp]]
+    ranges: dict[tuple[str, str], float]
+    _levels: dict[LevelKey, Levels | None] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, strikes: pd.DataFrame, bands: pd.DataFrame, summary: pd.DataFrame, campaign: Campaign) -> Measurements:
+        """From the tables of a results folder."""
+        usable = usable_strikes(strikes, bands, campaign, Stage.COMPARISON)
+        ranges = {(r.pile_id, r.station_id): r.range_m for r in campaign.ranges}
+        for table in (summary, usable):
+            means = table.groupby(["pile_id", "station_id"], as_index=False)["range_m"].mean().dropna()
+            pairs = zip(means["pile_id"], means["station_id"], strict=True)
+            ranges |= dict(zip(pairs, means["range_m"].tolist(), strict=True))
+        rows = {
+            (str(found["pile_id"].iloc[0]), str(found["station_id"].iloc[0])): found.index.to_numpy(np.intp)
+            for _, found in usable.groupby(["pile_id", "station_id"])
+        }
+        return cls(campaign, usable, summary, rows, ranges)
+
+    def levels(self, key: LevelKey) -> Levels | None:
+        """The levels of all strikes for a key, read once."""
+        if key not in self._levels:
+            self._levels[key] = read_levels(self.strikes, key, self.campaign.settings.censor_below_snr_db)
+        return self._levels[key]
+
+    def of_group(self, group: RowGroup, pile: Pile, station_id: str, fit: Fit | None) -> Measured | str:
+        """What was measured for a predicted curve at a pile and station, or in words why nothing was."""
+        range_m = self.ranges.get((pile.pile_id, station_id))
+        if range_m is None:
+            return "the distance from the pile to the station is not known"
+        if group.shared.quantity == "cumulative_exposure_level" or pile.installation_method != "impact":
+            return self._from_summary(group, pile, station_id, range_m)
+        shared = group.shared
+        levels = self.levels(LevelKey(shared.quantity, shared.weighting, shared.band_hz))
+        rows = self.rows.get((pile.pile_id, station_id))
+        if levels is None:
+            return "this level (quantity, weighting, band) is not among those measured"
+        if rows is None:
+            return "no usable strike of the pile was measured at the station"
+        rows = rows[~np.isnan(levels.lowest_db[rows])]
+        if not rows.size:
+            return "the level was not measured at the station (outside the band of its chain)"
+        return self._from_strikes(group, levels, rows, range_m, fit)
+
+    def _from_strikes(
+        self, group: RowGroup, levels: Levels, rows: NDArray[np.intp], range_m: float, fit: Fit | None
+    ) -> Measured:
+        name = group.statistic or "median"
+        lowest, highest = levels.lowest_db[rows], levels.highest_db[rows]
+        recorded = strike_statistic(name, lowest, highest)
+        found, energy_error, flags = recorded, 0.0, []
+        wanted = group.shared.energy_kj
+        if wanted is not None:
+            energy = self.strikes["energy_kj"].to_numpy(np.float64)[rows]
+            known = np.isfinite(energy) & (np.nan_to_num(energy) > 0)
+            if known.any():
+                decades = np.log10(wanted / energy[known])
+                coefficient, error = _energy_coefficient(fit)
+                shift = coefficient * decades
+                found = strike_statistic(name, lowest[known] + shift, highest[known] + shift)
+                energy_error = error * abs(float(np.mean(decades)))
+                if abs(math.log(wanted / float(np.median(energy[known])))) > math.log(_FAR_ENERGY):
+                    flags.append("energy_beyond_factor_two")
+            else:
+                flags.append("energy_not_matched")
+        if math.isnan(found.value_db):
+            flags.append("statistic_censored")
+        return Measured(
+            range_m,
+            found.n_strikes,
+            found.value_db,
+            recorded.value_db,
+            found.standard_error_db,
+            energy_error,
+            tuple(flags),
+        )
+
+    def _from_summary(self, group: RowGroup, pile: Pile, station_id: str, range_m: float) -> Measured | str:
+        """From the summary: cumulative exposure of a pile, and statistics over seconds where a pile is not struck."""
+        shared, table = group.shared, self.summary
+        cumulative = shared.quantity == "cumulative_exposure_level"
+        band = table["band_hz"].isna() if shared.band_hz is None else table["band_hz"] == shared.band_hz
+        row = table[
+            (table["pile_id"] == pile.pile_id)
+            & (table["station_id"] == station_id)
+            & (table["quantity"] == ("exposure_level" if cumulative else shared.quantity))
+            & (table["weighting"] == shared.weighting)
+            & band
+        ]
+        if row.empty:
+            return "this level (quantity, weighting, band) was not measured for the pile at the station"
+        first = row.iloc[0]
+        column = "cumulative_exposure_level_db" if cumulative else f"{group.statistic or 'median'}_db"
+        value = float(first[column])
+        flags = ["statistic_censored"] if math.isnan(value) else []
+        if shared.energy_kj is not None and not cumulative:
+            flags.append("energy_not_matched")
+        strike = 0.0 if cumulative else self._strike_part(float(first["standard_uncertainty_db"]), station_id)
+        return Measured(range_m, int(first["n_strikes"]), value, value, strike, 0.0, tuple(flags))
+
+    def _strike_part(self, standard_uncertainty_db: float, station_id: str) -> float:
+        """What is left of a whole uncertainty without the chain's part and the common one."""
+        system = self.campaign.system(self.campaign.station(station_id).system)
+        rest = standard_uncertainty_db**2 - system.standard_uncertainty_db**2 - self.campaign.common_uncertainty_db**2
+        return math.sqrt(rest) if rest > 0 else 0.0
+
+
+def _energy_coefficient(fit: Fit | None) -> tuple[float, float]:
+    """Coefficient and its standard error; an assumed one is known no better than the prior says."""
+    if fit is None or _ENERGY_FLAG in fit.flags:
+        return ASSUMED_DB_PER_DECADE, PRIOR_SD_DB_PER_DECADE
+    coefficient = fit.coefficients.energy_coefficient_db_per_decade
+    return coefficient.value, coefficient.standard_error

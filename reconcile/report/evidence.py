@@ -1,0 +1,61 @@
+"""What the page is made of: the documents and tables of a results folder, as read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from reconcile.vocabulary.documents.bias import Bias, BiasDocument
+from reconcile.vocabulary.documents.campaign import Campaign, Pile
+from reconcile.vocabulary.documents.correction import CorrectionDocument
+from reconcile.vocabulary.documents.fit import FitDocument
+from reconcile.vocabulary.documents.manifest import Manifest
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """A results folder, read. Frames are the tables of the same names; what later stages make may be missing."""
+
+    campaign: Campaign
+    manifest: Manifest
+    strikes: pd.DataFrame
+    bands: pd.DataFrame
+    summary: pd.DataFrame
+    exposure: pd.DataFrame
+    background: pd.DataFrame
+    fit: FitDocument | None = None
+    comparison: pd.DataFrame | None = None
+    unpaired: pd.DataFrame | None = None
+    bias: BiasDocument | None = None
+    correction: CorrectionDocument | None = None
+
+    @property
+    def piles(self) -> tuple[Pile, ...]:
+        """Piles in the order in which they were installed."""
+        return tuple(sorted(self.campaign.piles, key=lambda pile: (pile.start_utc, pile.pile_id)))
+
+    @property
+    def station_ids(self) -> tuple[str, ...]:
+        """Stations from near to far, by the mean of their distances; those without a distance last."""
+        distances: dict[str, list[float]] = {station.id: [] for station in self.campaign.stations}
+        for entry in self.campaign.ranges:
+            if entry.station_id in distances:
+                distances[entry.station_id].append(entry.range_m)
+        order = list(distances)
+
+        def rank(station_id: str) -> tuple[float, int]:
+            known = distances[station_id]
+            return (sum(known) / len(known) if known else float("inf"), order.index(station_id))
+
+        return tuple(sorted(order, key=rank))
+
+    @property
+    def biases(self) -> tuple[Bias, ...]:
+        """All biases; none before predictions were compared."""
+        return self.bias.biases if self.bias else ()
+
+    @property
+    def pairs(self) -> pd.DataFrame:
+        """The comparison, empty before predictions were compared."""
+        return pd.DataFrame() if self.comparison is None else self.comparison

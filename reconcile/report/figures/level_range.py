@@ -1,0 +1,222 @@
+"""Level against range: what was measured, the fitted curve with its intervals, what was predicted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from reconcile.report.evidence import Evidence
+from reconcile.report.figures.figure import FigurePart, LegendItem, Panel
+from reconcile.report.figures.style import (
+    CURVE,
+    PREDICTED,
+    SYMBOLS,
+    Mark,
+    house_style,
+    legend,
+    log_axis,
+    new_axes,
+    padded,
+    pile_marks,
+)
+from reconcile.report.figures.svg import inline
+from reconcile.report.formatting import significant, with_error
+from reconcile.report.subjects import Subject, selected_fits
+from reconcile.report.words import MODELS, group_words, sentence_case, statistic_words
+from reconcile.spreading import CurveIntervals, intervals
+from reconcile.vocabulary.documents.campaign import Pile, Prediction
+from reconcile.vocabulary.documents.fit import Coefficient, Fit
+
+_STATISTICS = ("median", "mean", "energy_mean", "exceeded_5", "maximum")
+_CURVE_POINTS = 80
+_BAND_ALPHA = ((0.10, "prediction_low_db", "prediction_high_db"), (0.24, "confidence_low_db", "confidence_high_db"))
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """What one panel shows. `points` has pile_id, range_m, level_db and error_db."""
+
+    piles: tuple[Pile, ...]
+    fit: Fit | None
+    points: pd.DataFrame
+    predictions: tuple[Prediction, ...]
+    statistic: str
+    energy_kj: float | None  # to which points and curve are brought; None: as recorded, curve at its own energy
+
+    @property
+    def title(self) -> str:
+        first = self.piles[0]
+        return sentence_case(group_words(first.installation_method, first.foundation_type, first.abatement))
+
+    def curve(self, ranges: np.ndarray) -> CurveIntervals | None:  # type: ignore[type-arg]
+        if self.fit is None:
+            return None
+        reference = self.fit.reference_energy_kj
+        shift = 0.0 if self.energy_kj is None or reference is None else float(np.log10(self.energy_kj / reference))
+        return intervals(self.fit, ranges, log_energy=shift)
+
+
+def level_range(evidence: Evidence, subject: Subject) -> FigurePart | None:
+    """One panel for each group of piles driven by impact; None where nothing was measured."""
+    groups = [group for group in _groups(evidence, subject) if len(group.points)]
+    if not groups:
+        return None
+    marks = pile_marks([pile.pile_id for pile in evidence.piles])
+    x_limits, y_limits = _limits(groups)
+    panels = tuple(
+        _panel(group, subject, marks, x_limits, y_limits, f"lr-{subject.key}-{i}") for i, group in enumerate(groups)
+    )
+    shown = [p.pile_id for group in groups for p in group.piles if p.pile_id in set(group.points["pile_id"])]
+    return FigurePart(panels, (*legend(marks, shown), *_meanings(groups)))
+
+
+def _meanings(groups: Sequence[_Group]) -> tuple[LegendItem, ...]:
+    items: list[LegendItem] = []
+    if any(group.fit for group in groups):
+        items += [
+            LegendItem("line", CURVE, "fitted curve of the mean level"),
+            LegendItem("dashes", CURVE, "beyond the measured ranges"),
+            LegendItem("band", CURVE, "95 % interval of the curve (dark); of a new pile, place and chain (light)"),
+        ]
+    if any(group.predictions for group in groups):
+        items.append(LegendItem("marker", PREDICTED, "predicted", SYMBOLS["D"], filled=False))
+    return tuple(items)
+
+
+def _groups(evidence: Evidence, subject: Subject) -> list[_Group]:
+    fits = {(f.installation_method, f.foundation_type, f.abatement): f for f in selected_fits(evidence, subject)}
+    grouped: dict[tuple[str, str, str], list[Pile]] = {}
+    for pile in evidence.piles:
+        if pile.installation_method == "impact":
+            grouped.setdefault((pile.installation_method, pile.foundation_type, pile.abatement), []).append(pile)
+    return [_group(evidence, subject, tuple(piles), fits.get(key)) for key, piles in grouped.items()]
+
+
+def _group(evidence: Evidence, subject: Subject, piles: tuple[Pile, ...], fit: Fit | None) -> _Group:
+    """Pairs of the comparison where there are any (at the predicted energy), else the medians as recorded."""
+    ids = {pile.pile_id for pile in piles}
+    pairs = subject.of(evidence.pairs)
+    if len(pairs):
+        pairs = pairs[pairs["pile_id"].isin(ids) & pairs["measured_db"].notna()]
+    predictions = _predictions(evidence, subject, pairs)
+    statistic = next((s for s in _STATISTICS if len(pairs) and (pairs["statistic"] == s).any()), None)
+    if statistic is None:
+        rows = subject.of(evidence.summary)
+        rows = rows[rows["pile_id"].isin(ids) & rows["median_db"].notna() & rows["range_m"].notna()]
+        points = rows.rename(columns={"median_db": "level_db", "standard_uncertainty_db": "error_db"})
+        return _Group(piles, fit, points[["pile_id", "range_m", "level_db", "error_db"]], (), "median", None)
+    predictions = tuple(p for p in predictions if p.statistic in (statistic, None))
+    energies = {p.energy_kj for p in predictions}
+    energy = next(iter(energies)) if len(energies) == 1 else None
+    level = "measured_db" if len(energies) == 1 else "measured_as_recorded_db"
+    points = pairs[pairs["statistic"] == statistic].rename(
+        columns={level: "level_db", "measured_uncertainty_db": "error_db"}
+    )
+    points = points.drop_duplicates(["pile_id", "station_id"])
+    return _Group(piles, fit, points[["pile_id", "range_m", "level_db", "error_db"]], predictions, statistic, energy)
+
+
+def _predictions(evidence: Evidence, subject: Subject, pairs: pd.DataFrame) -> tuple[Prediction, ...]:
+    """The rows of predictions.csv that these pairs come from."""
+    if pairs.empty:
+        return ()
+    paired = set(zip(pairs["prediction_id"], pairs["model_id"], strict=True))
+    states = {None, *pairs["abatement"]}
+    return tuple(
+        p
+        for p in evidence.campaign.predictions
+        if Subject(p.quantity, p.weighting, p.band_hz) == subject
+        and (p.prediction_id, p.model_id) in paired
+        and p.abatement in states
+    )
+
+
+def _limits(groups: Sequence[_Group]) -> tuple[tuple[float, float], tuple[float, float]]:
+    """The same limits for all panels: measured ranges with a margin, levels measured and predicted there."""
+    ranges = np.concatenate([group.points["range_m"].to_numpy(np.float64) for group in groups])
+    x = float(ranges.min()) / 1.35, float(ranges.max()) * 1.35
+    levels = [float(v) for group in groups for v in group.points["level_db"]]
+    for group in groups:
+        levels += [p.level_db for p in group.predictions if x[0] <= p.range_m <= x[1]]
+        curve = group.curve(np.array(x))
+        levels += [] if curve is None else [float(v) for v in curve.level_db]
+    return x, padded(levels, 0.08, 2.0)
+
+
+def _panel(
+    group: _Group,
+    subject: Subject,
+    marks: Mapping[str, Mark],
+    x_limits: tuple[float, float],
+    y_limits: tuple[float, float],
+    key: str,
+) -> Panel:
+    with house_style():
+        figure, axes = new_axes()
+        _draw_curve(axes, group, x_limits)
+        shown = sorted((p for p in group.predictions if x_limits[0] <= p.range_m <= x_limits[1]), key=lambda p: p.range_m)
+        for prediction_id in dict.fromkeys(p.prediction_id for p in shown):
+            rows = [p for p in shown if p.prediction_id == prediction_id]
+            axes.plot(
+                [p.range_m for p in rows], [p.level_db for p in rows], "D:", color=PREDICTED, linewidth=0.9,
+                markersize=4.5, markerfacecolor="#ffffff", markeredgewidth=1.0, zorder=3,
+            )  # fmt: skip
+        for pile_id, points in group.points.groupby("pile_id", sort=False):
+            _draw_points(axes, points, marks[str(pile_id)])
+        log_axis(axes, *x_limits, "Horizontal distance from the pile (m)")
+        axes.set_ylim(*y_limits)
+        axes.set_ylabel(f"Level ({subject.unit})")
+        svg = inline(figure, key, f"{subject.title} against range. {group.title}.")
+    return Panel(group.title, svg, _note(group))
+
+
+def _draw_curve(axes: Axes, group: _Group, x_limits: tuple[float, float]) -> None:
+    fit = group.fit
+    if fit is None:
+        return
+    ends = np.clip([fit.range_min_m, fit.range_max_m], *x_limits)
+    inside = group.curve(np.geomspace(*ends, _CURVE_POINTS))
+    whole = group.curve(np.geomspace(*x_limits, _CURVE_POINTS))
+    if inside is None or whole is None:
+        return
+    for alpha, low, high in _BAND_ALPHA:
+        axes.fill_between(inside.range_m, getattr(inside, low), getattr(inside, high), color=CURVE, alpha=alpha, lw=0)
+    axes.plot(whole.range_m, whole.level_db, "--", color=CURVE, linewidth=0.9, zorder=2)
+    axes.plot(inside.range_m, inside.level_db, "-", color=CURVE, linewidth=1.5, zorder=2)
+
+
+def _draw_points(axes: Axes, points: pd.DataFrame, mark: Mark) -> None:
+    axes.errorbar(
+        points["range_m"], points["level_db"], yerr=points["error_db"], fmt=mark.marker, color=mark.colour,
+        markersize=6.2, markeredgecolor="#ffffff", markeredgewidth=0.5, elinewidth=0.9, zorder=4,
+    )  # fmt: skip
+
+
+def _note(group: _Group) -> str:
+    """What the points are, and the fitted law in numbers."""
+    at = "as recorded" if group.energy_kj is None else f"brought to {significant(group.energy_kj)} kJ"
+    points = f"Points: {statistic_words(group.statistic)} over the strikes of a pile at a station, {at}, ± one standard uncertainty."
+    fit = group.fit
+    if fit is None:
+        return points
+    c = fit.coefficients
+    parts = [
+        f"{coefficient_words(c.level_at_reference_db, 'dB')} at {significant(fit.reference_range_m)} m",
+        f"N = {coefficient_words(c.spreading_coefficient_db_per_decade, 'dB per decade')}",
+        f"α = {coefficient_words(c.attenuation_db_per_km, 'dB/km')}",
+    ]
+    energy = "" if fit.reference_energy_kj is None else f" for a strike of {significant(fit.reference_energy_kj)} kJ"
+    curve = "" if group.energy_kj is None else f" (drawn at {significant(group.energy_kj)} kJ)"
+    return f"{points} Curve{energy}{curve}: {MODELS[fit.model]}, {', '.join(parts)}."
+
+
+def coefficient_words(coefficient: Coefficient, unit: str = "") -> str:
+    """A coefficient with its standard error and unit, or that it was held fixed."""
+    after = f" {unit}" if unit else ""
+    if coefficient.standard_error == 0:
+        return f"{significant(coefficient.value)}{after} (fixed)"
+    return f"{with_error(coefficient.value, coefficient.standard_error)}{after}"

@@ -1,0 +1,148 @@
+"""The page: everything that it shows, in order, handed to its template. Same evidence, same bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from reconcile.report.evidence import Evidence
+from reconcile.report.figures.bias import bias_figure
+from reconcile.report.figures.distances import distances
+from reconcile.report.figures.figure import FigurePart
+from reconcile.report.figures.level_range import level_range
+from reconcile.report.figures.spectra import spectra
+from reconcile.report.figures.time_history import continuous_histories, strike_histories
+from reconcile.report.findings import findings, reading_notes
+from reconcile.report.opening import opening
+from reconcile.report.subjects import Subject, curve_subjects, level_subjects, predicted_subjects
+from reconcile.report.tables import chain, exclusions, levels, predictions
+from reconcile.report.tables.table import Table
+from reconcile.report.words import sentence_case
+from reconcile.vocabulary.weightings import WEIGHTINGS
+
+TABLES_OF_INPUT = ("campaign.toml", "piles.csv", "blows.csv", "ranges.csv", "predictions.csv", "predicted_ranges.csv")
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One of several views of the same thing: a name and what is shown under it."""
+
+    name: str
+    figure: FigurePart | None = None
+    table: Table | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Several views; without JavaScript, and in print, they stand one below the other."""
+
+    label: str
+    options: tuple[Option, ...]
+
+
+def page(evidence: Evidence) -> str:
+    """The report as one HTML document that asks for nothing from outside.
+
+    What has not been made yet (fits, biases) is left out, or said to be missing. All names from the input are escaped.
+    """
+    environment = Environment(
+        loader=PackageLoader("reconcile.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("report.html.j2").render(_contents(evidence))
+
+
+def _contents(evidence: Evidence) -> dict[str, Any]:
+    """Everything that the template names."""
+    return {
+        "campaign": evidence.campaign,
+        "opening": opening(evidence),
+        "has_predictions": bool(evidence.campaign.predictions or evidence.campaign.predicted_ranges),
+        "has_fit": evidence.fit is not None,
+        "has_bias": evidence.bias is not None,
+        **_predictions(evidence),
+        **_measurements(evidence),
+        **_chain(evidence),
+        **_left_out(evidence),
+        "settings": exclusions.settings_table(evidence),
+        "versions": exclusions.versions_table(evidence),
+        "stages": exclusions.stages_table(evidence),
+        "inputs": exclusions.input_table(evidence, [n for n in TABLES_OF_INPUT if n in evidence.manifest.inputs]),
+        "weightings": [WEIGHTINGS[w] for w in evidence.campaign.settings.weightings if w in WEIGHTINGS],
+    }
+
+
+def _predictions(evidence: Evidence) -> dict[str, Any]:
+    biases = evidence.biases
+    predicted = predicted_subjects(evidence)
+    thresholds = evidence.bias.threshold_ranges if evidence.bias else ()
+    return {
+        "findings": findings(biases),
+        "reading_notes": reading_notes(biases),
+        "bias_table": predictions.bias_table(biases) if biases else None,
+        "bias_figures": _figures("Quantity", predicted, lambda s: bias_figure(evidence, s)),
+        "pairs": _tables("Quantity", predicted, lambda s: predictions.pairs_table(evidence, s)),
+        "distances": distances(evidence),
+        "distance_table": predictions.distance_table(thresholds) if thresholds else None,
+    }
+
+
+def _measurements(evidence: Evidence) -> dict[str, Any]:
+    subjects = level_subjects(evidence)
+    weightings = levels.exposure_weightings(evidence)
+    bands = predictions.band_fit_table(evidence)
+    fits = _tables("Quantity", subjects, lambda s: predictions.fit_table(evidence, s))
+    if not bands.empty:
+        fits = Choice(fits.label, (*fits.options, Option("Decidecade bands: the chosen fits", table=bands)))
+    cumulative = tuple(
+        Option(sentence_case(levels.exposure_title(w)), table=levels.exposure_table(evidence, w)) for w in weightings
+    )
+    return {
+        "piles": chain.pile_table(evidence),
+        "level_range": _figures("Quantity", curve_subjects(evidence), lambda s: level_range(evidence, s)),
+        "fits": fits,
+        "levels": _tables("Quantity", subjects, lambda s: levels.level_table(evidence, s)),
+        "cumulative": Choice("Weighting", cumulative),
+        "histories": strike_histories(evidence),
+        "continuous": continuous_histories(evidence),
+        "spectra": spectra(evidence),
+    }
+
+
+def _chain(evidence: Evidence) -> dict[str, Any]:
+    return {
+        "stations": chain.station_table(evidence),
+        "chains": chain.chain_table(evidence),
+        "log_clocks": chain.log_clock_table(evidence),
+        "station_clocks": chain.station_clock_table(evidence),
+        "recordings": chain.recordings_table(evidence),
+    }
+
+
+def _left_out(evidence: Evidence) -> dict[str, Any]:
+    manifest = evidence.manifest
+    return {
+        "flags": exclusions.flag_table(evidence),
+        "censoring": exclusions.censoring_table(evidence),
+        "refused": exclusions.reason_table("Recording refused", manifest.refused),
+        "damaged": exclusions.reason_table("Recording used in part", manifest.damaged),
+        "warnings": manifest.warnings,
+        "unpaired": predictions.unpaired_table(evidence),
+        "not_fitted": exclusions.not_fitted_table(evidence),
+    }
+
+
+def _figures(label: str, subjects: Iterable[Subject], draw: Callable[[Subject], FigurePart | None]) -> Choice:
+    drawn = [(subject, draw(subject)) for subject in subjects]
+    return Choice(label, tuple(Option(subject.title, figure=figure) for subject, figure in drawn if figure))
+
+
+def _tables(label: str, subjects: Iterable[Subject], fill: Callable[[Subject], Table]) -> Choice:
+    filled = [(subject, fill(subject)) for subject in subjects]
+    return Choice(label, tuple(Option(subject.title, table=table) for subject, table in filled if not table.empty))

@@ -1,0 +1,199 @@
+"""Tables of how it was measured: stations, calibration chains, clocks, recordings."""
+
+from __future__ import annotations
+
+from reconcile.report.evidence import Evidence
+from reconcile.report.formatting import (
+    MISSING,
+    decibels,
+    hertz,
+    instant,
+    length_of_time,
+    significant,
+)
+from reconcile.report.tables.table import Body, Head, Table, one_body, text
+from reconcile.vocabulary.documents.manifest import ChainEntry, RecordingEntry
+
+_HIGHEST_SHARE = 0.45  # of the sampling rate, where no upper end is stated
+_DIGEST_SHOWN = 16
+
+
+def station_table(evidence: Evidence) -> Table:
+    """Stations from near to far: place, depths, chain, stated clock."""
+    head = (
+        *text("Station", "Chain"),
+        Head("Channel"),
+        Head("Latitude", "°"),
+        Head("Longitude", "°"),
+        Head("Hydrophone depth", "m"),
+        Head("Water depth", "m"),
+        Head("Stated clock offset", "s"),
+        Head("Stated drift", "ppm"),
+        Head("Recorded", numeric=False),
+    )
+    recorded: dict[str, float] = {}
+    for stream in evidence.manifest.streams:
+        seconds = (stream.end_utc - stream.start_utc).total_seconds()
+        recorded[stream.station_id] = recorded.get(stream.station_id, 0.0) + seconds
+    rows = []
+    for station_id in evidence.station_ids:
+        station = evidence.campaign.station(station_id)
+        rows.append(
+            (
+                station.id,
+                station.system,
+                str(station.channel),
+                _degrees(station.latitude_deg),
+                _degrees(station.longitude_deg),
+                significant(station.hydrophone_depth_m),
+                significant(station.water_depth_m),
+                significant(station.clock_offset_s),
+                significant(station.clock_drift_ppm),
+                length_of_time(recorded[station.id]) if station.id in recorded else "nothing",
+            )
+        )
+    return one_body(head, rows)
+
+
+def _degrees(value: float | None) -> str:
+    return MISSING if value is None else f"{value:.5f}".replace("-", "−")
+
+
+def chain_table(evidence: Evidence) -> Table:
+    """Each measuring chain stage by stage: units on both sides, the product in pascals, uncertainty, full band."""
+    head = (
+        Head("Stage", numeric=False),
+        Head("From", numeric=False),
+        Head("To", numeric=False),
+        Head("Value"),
+        Head("Unit", numeric=False),
+    )
+    rates = _rates_by_system(evidence)
+    bodies = []
+    for chain in evidence.manifest.chains:
+        rows = [
+            (stage.name, stage.from_unit, stage.to_unit, decibels(stage.value, 2), stage.unit) for stage in chain.stages
+        ]
+        rows.append(("together", "full scale (1.0)", "Pa", significant(chain.pascals_per_unit, 5), "Pa for sample value 1"))
+        note = f"standard uncertainty {decibels(chain.standard_uncertainty_db)} dB; full band {_band(chain, rates)}"
+        bodies.append(Body(tuple(rows), chain.system_id, note))
+    return Table(head, tuple(bodies))
+
+
+def _rates_by_system(evidence: Evidence) -> dict[str, set[int]]:
+    """Sampling rates of the recordings that each chain made."""
+    rate = {entry.recording: entry.rate_hz for entry in evidence.manifest.recordings}
+    systems = {station.id: station.system for station in evidence.campaign.stations}
+    found: dict[str, set[int]] = {}
+    for stream in evidence.manifest.streams:
+        system = systems.get(stream.station_id)
+        if system is not None:
+            found.setdefault(system, set()).update(rate[name] for name in stream.recordings if name in rate)
+    return found
+
+
+def _band(chain: ChainEntry, rates: dict[str, set[int]]) -> str:
+    if chain.valid_to_hz is not None:
+        return f"{hertz(chain.valid_from_hz)} to {hertz(chain.valid_to_hz)}"
+    ends = " or ".join(hertz(_HIGHEST_SHARE * rate) for rate in sorted(rates.get(chain.system_id, set())))
+    share = f"{_HIGHEST_SHARE:g} of the sampling rate"
+    return f"{hertz(chain.valid_from_hz)} to {ends} ({share})" if ends else f"{hertz(chain.valid_from_hz)} to {share}"
+
+
+def log_clock_table(evidence: Evidence) -> Table:
+    """How each hammer log lies against the stations' clocks."""
+    head = (
+        Head("Pile", numeric=False),
+        Head("Offset of the log", "s"),
+        Head("Drift of the log", "ppm"),
+        Head("Scatter of the matches", "s"),
+        Head("Blows logged"),
+        Head("Blows matched"),
+        Head("Remarks", numeric=False),
+    )
+    rows = [
+        (
+            entry.pile_id,
+            decibels(entry.offset_s, 3),
+            decibels(entry.drift_ppm, 0),
+            decibels(entry.residual_sd_s, 3),
+            str(entry.n_blows),
+            str(entry.n_matched),
+            "ambiguous: not used" if entry.ambiguous else "",
+        )
+        for entry in evidence.manifest.clocks.hammer_logs
+    ]
+    return one_body(head, rows)
+
+
+def station_clock_table(evidence: Evidence) -> Table:
+    """What each station's clock was found to be off, against the mean of all."""
+    head = (Head("Station", numeric=False), Head("Clock found off by", "s"))
+    offsets = evidence.manifest.clocks.station_offsets_s
+    return one_body(head, [(name, decibels(offsets[name], 3)) for name in evidence.station_ids if name in offsets])
+
+
+def recordings_table(evidence: Evidence) -> Table:
+    """Recordings that were used, a body for each folder of them."""
+    head = (
+        Head("Recording", numeric=False),
+        Head("Rate", "Hz"),
+        Head("Channels"),
+        Head("Format", numeric=False),
+        Head("Length", numeric=False),
+        Head("SHA-256, first digits", numeric=False),
+    )
+    grouped: dict[str, list[RecordingEntry]] = {}
+    for entry in evidence.manifest.recordings:
+        folder, _, _ = entry.recording.rpartition("/")
+        grouped.setdefault(folder, []).append(entry)
+    bodies = tuple(
+        Body(tuple(_recording_row(entry, evidence.manifest.inputs) for entry in own), folder or "campaign folder")
+        for folder, own in grouped.items()
+    )
+    return Table(head, bodies)
+
+
+def _recording_row(entry: RecordingEntry, digests: dict[str, str | None]) -> tuple[str, ...]:
+    digest = digests.get(entry.recording)
+    return (
+        entry.recording.rpartition("/")[2],
+        str(entry.rate_hz),
+        str(entry.channels),
+        entry.sample_format.replace("_", " "),
+        length_of_time(entry.frames / entry.rate_hz),
+        digest[:_DIGEST_SHOWN] if digest else "not taken",
+    )
+
+
+def pile_table(evidence: Evidence) -> Table:
+    """The piles in the order of their installation."""
+    head = (
+        *text("Pile", "Foundation and method"),
+        Head("Diameter", "m"),
+        Head("Water depth", "m"),
+        Head("Rated energy", "kJ"),
+        *text("Start (UTC)", "End (UTC)"),
+        Head("Strikes heard"),
+        Head("Blows logged"),
+        *text("Prediction"),
+    )
+    heard = evidence.strikes.groupby("pile_id")["strike_id"].nunique()
+    logged = evidence.campaign.n_logged or {}
+    rows = [
+        (
+            pile.pile_id,
+            f"{pile.foundation_type.replace('_', ' ')}, {pile.installation_method}"
+            f"{'' if pile.abatement == 'none' else f', {pile.abatement}'}",
+            significant(pile.diameter_m),
+            significant(pile.water_depth_m),
+            significant(pile.rated_energy_kj),
+            instant(pile.start_utc),
+            instant(pile.end_utc),
+            str(int(heard.get(pile.pile_id, 0))) if pile.installation_method == "impact" else MISSING,
+            str(logged[pile.pile_id]) if logged.get(pile.pile_id) else MISSING,
+            pile.prediction_id or "none",
+        )
+        for pile in evidence.piles
+    ]
+    return one_body(head, rows)

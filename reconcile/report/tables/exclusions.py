@@ -1,0 +1,138 @@
+"""Tables of what was marked or left out, and why; settings and versions."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+
+import pandas as pd
+
+from reconcile.report.evidence import Evidence
+from reconcile.report.formatting import count, instant, length_of_time
+from reconcile.report.tables.table import Head, Table, one_body, text
+from reconcile.report.words import excluded_words, flag_meaning, group_words, quantity_words, sentence_case, short_quantity_words
+from reconcile.vocabulary.tables.flags import FLAGS
+
+_SETTINGS = {
+    "weightings": "Auditory weightings",
+    "calibration_source": "Calibration taken from",
+    "field_check_tolerance_db": "Tolerance of field checks (dB)",
+    "censor_below_snr_db": "Censored below a signal-to-noise ratio of (dB)",
+    "window_max_s": "Longest pulse interval (s)",
+    "equivalence_margin_db": "Margin in which prediction and sea count as equal (dB)",
+}
+
+
+def flag_table(evidence: Evidence) -> Table:
+    """Flags that were raised: how often, what they mean, what they take a row out of."""
+    head = (*text("Flag", "Raised on"), Head("Rows"), *text("Meaning", "Left out of"))
+    fits = [flag for fit in (evidence.fit.fits if evidence.fit else ()) if fit.selected for flag in fit.flags]
+    biases = [flag for bias in evidence.biases for flag in bias.flags]
+    counted = (
+        ("strikes", _raised(evidence.strikes), len(evidence.strikes)),
+        ("continuous levels", _raised(evidence.background), len(evidence.background)),
+        ("chosen fits", Counter(fits), sum(fit.selected for fit in evidence.fit.fits) if evidence.fit else 0),
+        ("pairs", _raised(evidence.pairs), len(evidence.pairs)),
+        ("biases", Counter(biases), len(evidence.biases)),
+    )
+    rows = [
+        (
+            name.replace("_", " "),
+            where,
+            f"{count(raised[name])} of {count(whole)}",
+            flag_meaning(name),
+            excluded_words(FLAGS[name].excluded_from) if name in FLAGS else "",
+        )
+        for where, raised, whole in counted
+        for name in sorted(raised)
+    ]
+    return one_body(head, rows)
+
+
+def _raised(frame: pd.DataFrame) -> Counter[str]:
+    if frame.empty:
+        return Counter()
+    return Counter(str(flag) for flags in frame["flags"] for flag in flags)
+
+
+def censoring_table(evidence: Evidence) -> Table:
+    """How many strikes have a limit instead of a level, for each quantity."""
+    head = (Head("Level", numeric=False), Head("At most (too close to the background)"), Head("At least (clipped)"))
+    columns = [("exposure_level", "none", "exposure_censoring"), ("peak_level", "none", "peak_censoring")]
+    for name in evidence.campaign.settings.weightings:
+        part = name.lower().replace("-", "_").replace(":", "_")
+        columns.append(("exposure_level", name, f"exposure_censoring_{part}"))
+    rows = [
+        (
+            sentence_case(short_quantity_words(quantity, weighting)),
+            count(int((evidence.strikes[column] == "at_most").sum())),
+            count(int((evidence.strikes[column] == "at_least").sum())),
+        )
+        for quantity, weighting, column in columns
+        if column in evidence.strikes.columns
+    ]
+    return one_body(head, rows)
+
+
+def reason_table(name: str, reasons: Mapping[str, str]) -> Table:
+    """Recordings with the reason why they were not (or not wholly) used."""
+    return one_body(text(name, "Reason"), list(reasons.items()))
+
+
+def not_fitted_table(evidence: Evidence) -> Table:
+    """Quantities and groups for which no curve could be fitted."""
+    rows = [
+        (
+            quantity_words(entry.quantity, entry.weighting, entry.band_hz),
+            group_words(entry.installation_method, entry.foundation_type, entry.abatement),
+            entry.reason,
+        )
+        for entry in (evidence.fit.not_fitted if evidence.fit else ())
+    ]
+    return one_body(text("Quantity", "Group of piles", "Reason"), rows)
+
+
+def settings_table(evidence: Evidence) -> Table:
+    """The settings as resolved."""
+    settings = (evidence.manifest.settings or evidence.campaign.settings).model_dump()
+    rows = [(_SETTINGS.get(name, name), _setting(value)) for name, value in settings.items()]
+    campaign = evidence.campaign
+    rows += [
+        ("Sound speed (m/s)", f"{campaign.sound_speed_m_s:g}"),
+        ("Uncertainty common to all chains (dB, one standard deviation)", f"{campaign.common_uncertainty_db:g}"),
+        ("Time zone of file names and headers", campaign.recordings_time_zone),
+    ]
+    return one_body(text("Setting", "Value"), rows)
+
+
+def _setting(value: object) -> str:
+    if isinstance(value, (list, tuple)):
+        return ", ".join(str(entry) for entry in value)
+    return f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")
+
+
+def versions_table(evidence: Evidence) -> Table:
+    """What the results were made with."""
+    return one_body(text("Software", "Version"), list(evidence.manifest.versions.items()))
+
+
+def stages_table(evidence: Evidence) -> Table:
+    """The commands that made the results (without the one that wrote this page)."""
+    head = (*text("Stage", "Started (UTC)"), Head("Took"), *text("Made"))
+    rows = [
+        (
+            stage.stage,
+            instant(stage.started_utc),
+            length_of_time((stage.ended_utc - stage.started_utc).total_seconds()),
+            ", ".join(f"{name.replace('_', ' ')} {count(n)}" for name, n in stage.counts.items()),
+        )
+        for stage in evidence.manifest.stages
+        if stage.stage != "report"
+    ]
+    return one_body(head, rows)
+
+
+def input_table(evidence: Evidence, names: Iterable[str]) -> Table:
+    """Digests of the campaign's own tables."""
+    digests = evidence.manifest.inputs
+    return one_body(text("File", "SHA-256"), [(name, digests.get(name) or "not taken") for name in names])
