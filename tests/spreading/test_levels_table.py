@@ -103,6 +103,16 @@ def test_two_ranges_cannot_carry_an_attenuation_and_one_carries_nothing() -> Non
     assert "two ranges" in one.not_fitted[0].reason
 
 
+def test_ranges_without_gaps_are_many_ranges() -> None:
+    ranges = np.geomspace(500.0, 5000.0, 200)
+    table = pd.DataFrame({"range_m": ranges, "level_db": 175.0 - 15.0 * np.log10(ranges / 750.0)})
+    document = fit_levels(table)
+    assert len(document.fits) == 3
+    fit = next(fit for fit in document.fits if fit.selected)
+    assert fit.model == "spreading"
+    assert fit.coefficients.spreading_coefficient_db_per_decade.value == pytest.approx(15.0, abs=1e-9)
+
+
 def test_ids_make_rows_share_their_pile_and_place() -> None:
     random = np.random.default_rng(8)
     piles, places = np.repeat(np.arange(6), 5), np.tile(np.arange(5), 6)
