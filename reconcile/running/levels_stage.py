@@ -55,7 +55,7 @@ def levels(
         campaign = _only(campaign, piles)
         log = log.of_piles(piles) if log is not None else None
     inventory = usable_recordings(campaign, recordings or folder)
-    manifest = provenance.begin(results)
+    manifest = provenance.begin(results, "levels")
     write_document(results / CAMPAIGN, campaign)
     keys = _read_parts(inventory, campaign, results / PARTS, workers or available_workers(), bool(piles))
     counts, log_clocks = _assemble(keys, campaign, log, inventory, results)

@@ -16,6 +16,7 @@ from reconcile.running import provenance
 from reconcile.running.levels_stage import CAMPAIGN, levels, usable_recordings
 from reconcile.running.outcome import Outcome
 from reconcile.running.progress import shown
+from reconcile.running.provenance import BIAS, CORRECTION, FIT, PAGE
 from reconcile.running.store import read_document, read_table, write_document, write_table, write_text
 from reconcile.spreading import fit_campaign, fit_levels, read_levels
 from reconcile.transfer import correction_document
@@ -27,7 +28,6 @@ from reconcile.vocabulary.tables import COMPARISON, UNPAIRED
 
 __all__ = ["check", "compare", "demo", "fit", "fit_table", "levels", "report", "run"]
 
-FIT, BIAS, CORRECTION, PAGE = "fit.json", "bias.json", "correction.json", "report.html"
 DEMO_FILES = 60  # about; for the progress line only
 
 
@@ -73,7 +73,7 @@ def fit(results: Path, changed: Path | None, reference_range_m: float = 750.0) -
     started = datetime.now(UTC)
     campaign = resolved_campaign(results, changed)
     strikes, bands = (read_table(results, name, "levels") for name in ("strikes", "bands"))
-    manifest = provenance.begin(results)
+    manifest = provenance.begin(results, "fit")
     document = fit_campaign(strikes, bands, campaign, reference_range_m)
     write_document(results / FIT, document)
     if changed is not None:
@@ -105,7 +105,7 @@ def compare(results: Path, changed: Path | None) -> Outcome:
     campaign = resolved_campaign(results, changed)
     strikes, bands, summary = (read_table(results, name, "levels") for name in ("strikes", "bands", "summary"))
     fitted = read_document(results / FIT, FitDocument, "fit")
-    manifest = provenance.begin(results)
+    manifest = provenance.begin(results, "compare")
     comparison, unpaired = compared(strikes, bands, summary, fitted, campaign)
     bias = bias_document(comparison, fitted, campaign)
     counts = {
@@ -118,14 +118,15 @@ def compare(results: Path, changed: Path | None) -> Outcome:
     if changed is not None:
         write_document(results / CAMPAIGN, campaign)
     provenance.finish(results, manifest, "compare", started, counts)
-    return Outcome([*(finding.sentences[0] for finding in findings(bias.biases)), f"{len(unpaired)} predictions or measurements not paired, with the reason"])
+    lines = [f"{found.prediction_id} ({found.subject}): {found.sentences[0]}" for found in findings(bias.biases)]
+    return Outcome([*lines, f"{len(unpaired)} predictions or piles not paired; the reasons are in the report"])
 
 
 def report(results: Path) -> Outcome:
     """The page, from what is on disk."""
     started = datetime.now(UTC)
     evidence = _evidence(results)
-    manifest = provenance.begin(results)
+    manifest = provenance.begin(results, "report")
     write_text(results / PAGE, page(evidence))
     provenance.finish(results, manifest, "report", started, {})
     return Outcome([f"report in {results / PAGE}"])

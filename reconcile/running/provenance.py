@@ -31,6 +31,13 @@ from reconcile.vocabulary.documents.manifest import (
 from reconcile.vocabulary.errors import MachineError
 
 MANIFEST = "manifest.json"
+FIT, BIAS, CORRECTION, PAGE = "fit.json", "bias.json", "correction.json", "report.html"
+OUTPUTS: dict[str, tuple[str, ...]] = {  # of the stages, in their order
+    "levels": ("campaign.json", *(f"{n}.parquet" for n in ("strikes", "bands", "background", "exposure", "summary"))),
+    "fit": (FIT,),
+    "compare": ("comparison.parquet", "unpaired.parquet", BIAS, CORRECTION),
+    "report": (PAGE,),
+}
 _LIBRARIES = ("numpy", "scipy", "soundfile", "pandas", "pyarrow", "pydantic", "geographiclib")
 
 
@@ -58,10 +65,19 @@ def read_manifest(results: Path) -> Manifest:
     return read_document(path, Manifest, "levels") if path.exists() else Manifest(complete=False)
 
 
-def begin(results: Path) -> Manifest:
-    """Mark a folder as being changed, before anything in it is."""
-    manifest = read_manifest(results).model_copy(update={"complete": False})
+def begin(results: Path, stage: str) -> Manifest:
+    """Mark a folder as being changed, before anything in it is, and remove what later stages made of the old state."""
+    order = list(OUTPUTS)
+    later = order[order.index(stage) + 1 :]
+    manifest = read_manifest(results)
+    kept = tuple(entry for entry in manifest.stages if entry.stage not in later)
+    manifest = manifest.model_copy(update={"complete": False, "stages": kept})
     write_document(results / MANIFEST, manifest)
+    for name in (name for later_stage in later for name in OUTPUTS[later_stage]):
+        try:
+            (results / name).unlink(missing_ok=True)
+        except OSError as error:
+            raise MachineError(str(results / name), error.strerror or str(error)) from error
     return manifest
 
 

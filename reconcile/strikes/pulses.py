@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 
 from reconcile.recordings.streams import Channel, Stream
 from reconcile.strikes.channel_path import Pulse, Seconds
 from reconcile.strikes.levels import PulseMeasure
-from reconcile.vocabulary.quantities import FloatArray
 
 _MEASURES = tuple(field.name for field in fields(PulseMeasure))
 _MARKS = ("clipped", "cut", "at_edge", "short_quiet")
@@ -93,14 +91,3 @@ def recorded_intervals(streams: Sequence[Stream]) -> tuple[RecordedInterval, ...
             start, end = channel.clock.utc_us(ends)
             intervals.append(RecordedInterval(channel.station_id, int(start), int(end)))
     return tuple(sorted(intervals, key=lambda i: (i.station_id, i.start_us)))
-
-
-def interval_dicts(intervals: Sequence[RecordedInterval]) -> list[dict[str, object]]:
-    """The intervals as plain values, for the manifest."""
-    return [asdict(interval) for interval in intervals]
-
-
-def columns_of(pulses: pd.DataFrame, prefix: str) -> FloatArray:
-    """The columns that begin with a prefix, as one array."""
-    names = [name for name in pulses.columns if name.startswith(prefix)]
-    return pulses[names].to_numpy(dtype=np.float64)
