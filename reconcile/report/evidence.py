@@ -50,6 +50,12 @@ class Evidence:
 
         return tuple(sorted(order, key=rank))
 
+    def group_place(self, installation_method: str | None, foundation_type: str | None, abatement: str | None) -> int:
+        """Where a group of piles stands in the order of installation; unknown ones last."""
+        groups = [(p.installation_method, p.foundation_type, p.abatement) for p in self.piles]
+        wanted = (installation_method, foundation_type, abatement)
+        return next((i for i, group in enumerate(groups) if group == wanted), len(groups))
+
     @property
     def biases(self) -> tuple[Bias, ...]:
         """All biases; none before predictions were compared."""

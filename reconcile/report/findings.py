@@ -67,7 +67,10 @@ def main_sentence(bias: Bias) -> str:
     value = bias.bias_at_reference_db
     margin = f"±{significant(bias.equivalence_margin_db)} dB"
     if bias.finding == "overpredicts":
-        said = f"The prediction was louder than the sea by {decibels(value)} dB (95 % interval {between(low, high)} dB) {where}"
+        said = (
+            f"The prediction was louder than the sea by {decibels(value)} dB"
+            f" (95 % interval {between(low, high)} dB) {where}"
+        )
     elif bias.finding == "underpredicts":
         said = (
             f"The prediction was quieter than the sea by {decibels(-value)} dB"
@@ -149,8 +152,8 @@ def reading_notes(biases: Sequence[Bias]) -> tuple[str, ...]:
         return ()
     shared = max(bias.common_uncertainty_db for bias in biases)
     common = (
-        f"An error that all measuring chains share (stated as {decibels(shared)} dB, one standard deviation) would shift"
-        " every measured level alike and so look like a bias; it is inside the intervals and does not average out."
+        f"An error that all measuring chains share (stated as {decibels(shared)} dB, one standard deviation) would"
+        " shift all measured levels alike and so look like a bias; it is inside the intervals and does not average out."
         if shared > 0
         else "The campaign states no uncertainty common to all chains; if they share a calibration error, it is inside"
         " the bias and not in its interval."
@@ -158,7 +161,7 @@ def reading_notes(biases: Sequence[Bias]) -> tuple[str, ...]:
     return (
         "Bias is predicted minus measured. Positive: the prediction was louder than the sea. What would correct a later"
         " prediction by the same method is the bias with its sign changed.",
-        "The interval is for the mean bias over piles and places like these. A single pile, a single station or a single"
+        "The interval is for the mean bias over piles and places like these. A single pile, station or"
         " strike scatters more; another site, hammer or abatement may differ in ways that this campaign cannot show.",
         common,
     )

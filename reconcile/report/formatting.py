@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import UTC, datetime
 
 MISSING = "–"
 _NARROW_SPACE = "\u202f"  # between groups of three digits, never broken
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:%|dB|m|km|Hz|kHz|kJ|kPa|Pa|s)\b|%)")
 
 
 def known(value: float | None) -> bool:
@@ -73,9 +75,10 @@ def significant(value: float | None, digits: int = 3) -> str:
     return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−")
 
 
-def with_error(value: float, standard_error: float) -> str:
-    """A value and its standard error, both to two digits of the error."""
+def with_error(value: float, standard_error: float, most_digits: int = 3) -> str:
+    """A value and its standard error, both to two digits of the error, at most some digits after the point."""
     digits = 1 if standard_error <= 0 else max(0, 1 - math.floor(math.log10(standard_error)))
+    digits = min(digits, most_digits)
     return f"{decibels(value, digits)} ± {decibels(standard_error, digits)}"
 
 
@@ -106,9 +109,14 @@ def length_of_time(seconds: float) -> str:
     return " ".join(f"{amount} {unit}" for amount, unit in shown)
 
 
+def unbroken(text: str) -> str:
+    """The text with spaces between a number and its unit that no line is broken at."""
+    return _NUMBER_AND_UNIT.sub("\u00a0", text)
+
+
 def instant(moment: datetime) -> str:
-    """A time to the second, in UTC: `2031-05-12 08:30:04`, never broken between date and time."""
-    return moment.astimezone(UTC).strftime("%Y-%m-%d\u00a0%H:%M:%S")
+    """A time to the second, in UTC: `2031-05-12 08:30:04`."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%d %H:%M:%S")
 
 
 def day(moment: datetime) -> str:

@@ -47,9 +47,10 @@ def _paragraph(evidence: Evidence, heard: int, stations: int) -> str:
     logged = sum((evidence.campaign.n_logged or {}).values())
     beside = f"; the hammer log holds {count(logged)} blows" if logged else "; there is no hammer log"
     noun = "hydrophone" if stations == 1 else "hydrophones"
+    what = f"{_plural(len(evidence.piles), 'installation')} ({piles})"
     return (
-        f"The sound of {_plural(len(evidence.piles), 'installation')} ({piles}) was recorded with {stations} {noun}{where}"
-        f"{_period(evidence)}. {_plural(heard, 'strike')} of the piles were heard at one station or more{beside}."
+        f"The sound of {what} was recorded with {stations} {noun}{where}{_period(evidence)}."
+        f" {_plural(heard, 'strike')} of the piles were heard at one station or more{beside}."
     )
 
 

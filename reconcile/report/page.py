@@ -16,9 +16,11 @@ from reconcile.report.figures.level_range import level_range
 from reconcile.report.figures.spectra import spectra
 from reconcile.report.figures.time_history import continuous_histories, strike_histories
 from reconcile.report.findings import findings, reading_notes
+from reconcile.report.formatting import unbroken
 from reconcile.report.opening import opening
 from reconcile.report.subjects import Subject, curve_subjects, level_subjects, predicted_subjects
-from reconcile.report.tables import chain, exclusions, levels, predictions
+from reconcile.report.tables import chain, exclusions, fits, levels, predictions
+from reconcile.report.tables.corrections import correction_table
 from reconcile.report.tables.table import Table
 from reconcile.report.words import sentence_case
 from reconcile.vocabulary.weightings import WEIGHTINGS
@@ -55,6 +57,7 @@ def page(evidence: Evidence) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["unbroken"] = unbroken
     return environment.get_template("report.html.j2").render(_contents(evidence))
 
 
@@ -88,6 +91,7 @@ def _predictions(evidence: Evidence) -> dict[str, Any]:
         "bias_table": predictions.bias_table(biases) if biases else None,
         "bias_figures": _figures("Quantity", predicted, lambda s: bias_figure(evidence, s)),
         "pairs": _tables("Quantity", predicted, lambda s: predictions.pairs_table(evidence, s)),
+        "corrections": correction_table(evidence.correction) if evidence.correction else None,
         "distances": distances(evidence),
         "distance_table": predictions.distance_table(thresholds) if thresholds else None,
     }
@@ -96,17 +100,17 @@ def _predictions(evidence: Evidence) -> dict[str, Any]:
 def _measurements(evidence: Evidence) -> dict[str, Any]:
     subjects = level_subjects(evidence)
     weightings = levels.exposure_weightings(evidence)
-    bands = predictions.band_fit_table(evidence)
-    fits = _tables("Quantity", subjects, lambda s: predictions.fit_table(evidence, s))
+    bands = fits.band_fit_table(evidence)
+    models = _tables("Quantity", subjects, lambda s: fits.fit_table(evidence, s))
     if not bands.empty:
-        fits = Choice(fits.label, (*fits.options, Option("Decidecade bands: the chosen fits", table=bands)))
+        models = Choice(models.label, (*models.options, Option("Decidecade bands: the chosen fits", table=bands)))
     cumulative = tuple(
         Option(sentence_case(levels.exposure_title(w)), table=levels.exposure_table(evidence, w)) for w in weightings
     )
     return {
         "piles": chain.pile_table(evidence),
         "level_range": _figures("Quantity", curve_subjects(evidence), lambda s: level_range(evidence, s)),
-        "fits": fits,
+        "fits": models,
         "levels": _tables("Quantity", subjects, lambda s: levels.level_table(evidence, s)),
         "cumulative": Choice("Weighting", cumulative),
         "histories": strike_histories(evidence),

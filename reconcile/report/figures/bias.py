@@ -99,7 +99,8 @@ def _against_range(
         axes.set_ylabel(_AXIS)
         svg = inline(figure, key, f"Bias of the prediction {plain(bias.prediction_id)} against range.")
     group = group_words(bias.installation_method, bias.foundation_type, bias.abatement)
-    at = f"{signed(bias.bias_at_reference_db)} dB ({between(*bias.bias_at_reference_interval_95_db, with_sign=True)} dB)"
+    interval = between(*bias.bias_at_reference_interval_95_db, with_sign=True)
+    at = f"{signed(bias.bias_at_reference_db)} dB (95 % interval {interval} dB)"
     note = f"{group}; {statistic_words(bias.statistic)}. At {significant(bias.reference_range_m)} m: {at}."
     return Panel(title, svg, note)
 
@@ -111,7 +112,7 @@ def _ground(axes: Axes, bias: Bias) -> None:
     axes.axhline(0.0, color=MUTED, linewidth=0.9)
 
 
-def _points(axes: Axes, x: pd.Series | np.ndarray, points: pd.DataFrame, mark: Mark) -> None:  # type: ignore[type-arg]
+def _points(axes: Axes, x: pd.Series, points: pd.DataFrame, mark: Mark) -> None:
     positions, counted = np.asarray(x, dtype=np.float64), points["counted"].to_numpy(dtype=bool)
     level = points["bias_db"].to_numpy(np.float64)
     error = points["measured_uncertainty_db"].to_numpy(np.float64)
@@ -119,7 +120,7 @@ def _points(axes: Axes, x: pd.Series | np.ndarray, points: pd.DataFrame, mark: M
         if chosen.any():
             axes.errorbar(
                 positions[chosen], level[chosen], yerr=error[chosen], fmt=mark.marker, color=mark.colour,
-                markerfacecolor=face, markersize=6.0, markeredgewidth=0.8, elinewidth=0.8, zorder=4,
+                markerfacecolor=face, markersize=6.4, markeredgewidth=0.8, elinewidth=0.8, zorder=4,
             )  # fmt: skip
 
 
@@ -141,13 +142,13 @@ def _by_station(
         for i, pile_id in enumerate(piles):
             points = pairs[pairs["pile_id"] == pile_id]
             columns = points["station_id"].map({name: float(k) for k, name in enumerate(shown)})
-            _points(axes, columns.to_numpy(np.float64) + (i - (len(piles) - 1) / 2) * step, points, marks[pile_id])
+            _points(axes, columns + (i - (len(piles) - 1) / 2) * step, points, marks[pile_id])
         for k in range(1, len(shown)):
-            axes.axvline(k - 0.5, color=GRID, linewidth=0.8)
+            axes.axvline(k - 0.5, color=GRID, linewidth=0.8, zorder=0.4)
         axes.grid(False, axis="x")
         axes.set_xlim(-0.5, len(shown) - 0.5)
-        crowded = len(shown) > 6
-        axes.set_xticks(range(len(shown)), [plain(name, _LONGEST_NAME) for name in shown], rotation=60 if crowded else 0)
+        names = [plain(name, _LONGEST_NAME) for name in shown]
+        axes.set_xticks(range(len(shown)), names, rotation=60 if len(shown) > 6 else 0)
         axes.set_xlabel("Station, from near to far")
         axes.set_ylim(*y_limits)
         axes.set_ylabel(_AXIS)

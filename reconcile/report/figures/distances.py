@@ -22,7 +22,7 @@ from reconcile.report.words import group_words
 from reconcile.vocabulary.documents.bias import ThresholdComparison
 from reconcile.vocabulary.quantities import QUANTITIES
 
-_ROW_INCHES, _FRAME_INCHES = 0.36, 0.62
+_ROW_INCHES, _FRAME_INCHES = 0.39, 0.62
 MEASURED = "#0072b2"
 
 
@@ -38,7 +38,8 @@ def distances(evidence: Evidence) -> FigurePart | None:
         group = group_words(row.installation_method, row.foundation_type, row.abatement)
         grouped.setdefault((row.prediction_id, group), []).append(row)
     panels = tuple(
-        _panel(f"{name}: {group}", entries, limits, f"td-{i}") for i, ((name, group), entries) in enumerate(grouped.items())
+        _panel(f"{name}: {group}", entries, limits, f"td-{i}")
+        for i, ((name, group), entries) in enumerate(grouped.items())
     )
     items = (
         LegendItem("marker", MEASURED, "from the fitted curve, with its 95 % interval", SYMBOLS["o"]),
@@ -66,10 +67,10 @@ def _panel(title: str, rows: Sequence[ThresholdComparison], limits: tuple[float,
             axes.plot([low, high], [place, place], color=MEASURED, linewidth=2.0, alpha=0.55, solid_capstyle="butt")
             face = "#ffffff" if row.extrapolated else MEASURED
             axes.plot([measured], [place], "o", color=MEASURED, markerfacecolor=face, markersize=5.5, zorder=3)
-            axes.plot([row.predicted_m], [place], "D", color=PREDICTED, markerfacecolor="none", markersize=5.0, zorder=4)
+            axes.plot([row.predicted_m], [place], "D", color=PREDICTED, markerfacecolor="none", markersize=5, zorder=4)
             axes.annotate(
                 plain(threshold_label(row)), (0.0, place), xycoords=("axes fraction", "data"), xytext=(3, 5.5),
-                textcoords="offset points", color=INK, fontsize=7.2,
+                textcoords="offset points", color=INK, fontsize=7.6,
             )  # fmt: skip
         axes.set_ylim(-0.5, len(rows) - 0.25)
         axes.set_yticks([])

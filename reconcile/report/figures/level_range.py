@@ -30,6 +30,7 @@ from reconcile.report.words import MODELS, group_words, sentence_case, statistic
 from reconcile.spreading import CurveIntervals, intervals
 from reconcile.vocabulary.documents.campaign import Pile, Prediction
 from reconcile.vocabulary.documents.fit import Coefficient, Fit
+from reconcile.vocabulary.quantities import FloatArray
 
 _STATISTICS = ("median", "mean", "energy_mean", "exceeded_5", "maximum")
 _CURVE_POINTS = 80
@@ -52,7 +53,7 @@ class _Group:
         first = self.piles[0]
         return sentence_case(group_words(first.installation_method, first.foundation_type, first.abatement))
 
-    def curve(self, ranges: np.ndarray) -> CurveIntervals | None:  # type: ignore[type-arg]
+    def curve(self, ranges: FloatArray) -> CurveIntervals | None:
         if self.fit is None:
             return None
         reference = self.fit.reference_energy_kj
@@ -70,7 +71,8 @@ def level_range(evidence: Evidence, subject: Subject) -> FigurePart | None:
     panels = tuple(
         _panel(group, subject, marks, x_limits, y_limits, f"lr-{subject.key}-{i}") for i, group in enumerate(groups)
     )
-    shown = [p.pile_id for group in groups for p in group.piles if p.pile_id in set(group.points["pile_id"])]
+    measured = {str(pile_id) for group in groups for pile_id in group.points["pile_id"]}
+    shown = [pile_id for pile_id in marks if pile_id in measured]
     return FigurePart(panels, (*legend(marks, shown), *_meanings(groups)))
 
 
@@ -158,7 +160,8 @@ def _panel(
     with house_style():
         figure, axes = new_axes()
         _draw_curve(axes, group, x_limits)
-        shown = sorted((p for p in group.predictions if x_limits[0] <= p.range_m <= x_limits[1]), key=lambda p: p.range_m)
+        near = [p for p in group.predictions if x_limits[0] <= p.range_m <= x_limits[1]]
+        shown = sorted(near, key=lambda p: p.range_m)
         for prediction_id in dict.fromkeys(p.prediction_id for p in shown):
             rows = [p for p in shown if p.prediction_id == prediction_id]
             axes.plot(
@@ -178,13 +181,15 @@ def _draw_curve(axes: Axes, group: _Group, x_limits: tuple[float, float]) -> Non
     fit = group.fit
     if fit is None:
         return
-    ends = np.clip([fit.range_min_m, fit.range_max_m], *x_limits)
-    inside = group.curve(np.geomspace(*ends, _CURVE_POINTS))
+    low, high = max(fit.range_min_m, x_limits[0]), min(fit.range_max_m, x_limits[1])
+    inside = group.curve(np.geomspace(low, high, _CURVE_POINTS))
     whole = group.curve(np.geomspace(*x_limits, _CURVE_POINTS))
     if inside is None or whole is None:
         return
-    for alpha, low, high in _BAND_ALPHA:
-        axes.fill_between(inside.range_m, getattr(inside, low), getattr(inside, high), color=CURVE, alpha=alpha, lw=0)
+    for alpha, lower, upper in _BAND_ALPHA:
+        axes.fill_between(
+            inside.range_m, getattr(inside, lower), getattr(inside, upper), color=CURVE, alpha=alpha, lw=0
+        )
     axes.plot(whole.range_m, whole.level_db, "--", color=CURVE, linewidth=0.9, zorder=2)
     axes.plot(inside.range_m, inside.level_db, "-", color=CURVE, linewidth=1.5, zorder=2)
 
@@ -192,20 +197,23 @@ def _draw_curve(axes: Axes, group: _Group, x_limits: tuple[float, float]) -> Non
 def _draw_points(axes: Axes, points: pd.DataFrame, mark: Mark) -> None:
     axes.errorbar(
         points["range_m"], points["level_db"], yerr=points["error_db"], fmt=mark.marker, color=mark.colour,
-        markersize=6.2, markeredgecolor="#ffffff", markeredgewidth=0.5, elinewidth=0.9, zorder=4,
+        markersize=6.8, markeredgecolor="#ffffff", markeredgewidth=0.4, elinewidth=0.9, zorder=4,
     )  # fmt: skip
 
 
 def _note(group: _Group) -> str:
     """What the points are, and the fitted law in numbers."""
     at = "as recorded" if group.energy_kj is None else f"brought to {significant(group.energy_kj)} kJ"
-    points = f"Points: {statistic_words(group.statistic)} over the strikes of a pile at a station, {at}, ± one standard uncertainty."
+    points = (
+        f"Points: {statistic_words(group.statistic)} over the strikes of a pile at a station, {at},"
+        " ± one standard uncertainty."
+    )
     fit = group.fit
     if fit is None:
         return points
     c = fit.coefficients
     parts = [
-        f"{coefficient_words(c.level_at_reference_db, 'dB')} at {significant(fit.reference_range_m)} m",
+        f"{coefficient_words(c.level_at_reference_db, 'dB', 1)} at {significant(fit.reference_range_m)} m",
         f"N = {coefficient_words(c.spreading_coefficient_db_per_decade, 'dB per decade')}",
         f"α = {coefficient_words(c.attenuation_db_per_km, 'dB/km')}",
     ]
@@ -214,9 +222,9 @@ def _note(group: _Group) -> str:
     return f"{points} Curve{energy}{curve}: {MODELS[fit.model]}, {', '.join(parts)}."
 
 
-def coefficient_words(coefficient: Coefficient, unit: str = "") -> str:
+def coefficient_words(coefficient: Coefficient, unit: str = "", most_digits: int = 3) -> str:
     """A coefficient with its standard error and unit, or that it was held fixed."""
     after = f" {unit}" if unit else ""
     if coefficient.standard_error == 0:
         return f"{significant(coefficient.value)}{after} (fixed)"
-    return f"{with_error(coefficient.value, coefficient.standard_error)}{after}"
+    return f"{with_error(coefficient.value, coefficient.standard_error, most_digits)}{after}"

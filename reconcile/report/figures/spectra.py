@@ -42,7 +42,7 @@ def spectra(evidence: Evidence) -> FigurePart | None:
         for i, pile in enumerate(piles)
     )
     present = [name for name in marks if name in set(rows["station_id"])]
-    items = (LegendItem("line", MUTED, "median over the strikes"),)
+    items: tuple[LegendItem, ...] = (LegendItem("line", MUTED, "median over the strikes"),)
     if len(noise):
         items += (LegendItem("dashes", MUTED, "background over the same duration, median"),)
     return FigurePart(panels, (*legend(marks, present), *items))

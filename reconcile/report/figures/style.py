@@ -1,10 +1,11 @@
-"""The look that all figures share: colours, markers, axes. One colour and marker for each pile, and for each station."""
+"""The look that all figures share: colours, markers, axes. Each pile and each station has one colour and marker."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 import matplotlib
 from matplotlib.axes import Axes
@@ -35,14 +36,14 @@ SYMBOLS = {
     "D": "M0,-5.2L5.2,0L0,5.2L-5.2,0z",
 }
 PANEL_INCHES = (4.7, 3.3)
-_SETTINGS: dict[str, object] = {
+_SETTINGS: dict[Any, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "report",
     "text.parse_math": False,
     "axes.unicode_minus": True,
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],
-    "font.size": 8.0,
+    "font.size": 8.4,
     "path.simplify": True,
 }
 
@@ -104,7 +105,7 @@ def dress(axes: Axes) -> None:
     for side in ("left", "bottom"):
         axes.spines[side].set_color("#9aa5b1")
         axes.spines[side].set_linewidth(0.8)
-    axes.tick_params(colors=MUTED, labelsize=8.0, length=3, width=0.7)
+    axes.tick_params(colors=MUTED, labelsize=8.2, length=3, width=0.7)
     axes.xaxis.label.set_color(INK)
     axes.yaxis.label.set_color(INK)
 

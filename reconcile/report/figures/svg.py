@@ -1,9 +1,10 @@
-"""A matplotlib figure as SVG that can stand inside the page: small, without ids that clash, with the page's own font."""
+"""A matplotlib figure as SVG that can stand inside the page: small, ids that do not clash, the page's own font."""
 
 from __future__ import annotations
 
 import io
 import re
+import warnings
 from xml.etree import ElementTree
 
 from markupsafe import Markup
@@ -28,8 +29,10 @@ def inline(figure: Figure, key: str, description: str) -> Markup:
     Metadata, style sheet and unused ids are dropped, the others carry the key, and coordinates are cut to 0.01 pt.
     """
     stream = io.StringIO()
-    figure.savefig(stream, format="svg", metadata={"Date": None}, transparent=True)
-    root = ElementTree.fromstring(stream.getvalue())
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph")  # the reader's own fonts draw the text
+        figure.savefig(stream, format="svg", metadata={"Date": None}, transparent=True)
+    root = ElementTree.fromstring(_UNREAL.sub("\ufffd", stream.getvalue()))
     for parent in list(root.iter()):
         for child in list(parent):
             if _local(child) in ("metadata", "style"):
@@ -41,7 +44,7 @@ def inline(figure: Figure, key: str, description: str) -> Markup:
     box = root.get("viewBox", "")
     root.attrib.clear()
     root.attrib.update({"viewBox": box, "role": "img", "aria-label": description})
-    return Markup(ElementTree.tostring(root, encoding="unicode", short_empty_elements=True))  # noqa: S704
+    return Markup(ElementTree.tostring(root, encoding="unicode", short_empty_elements=True))
 
 
 def _local(element: ElementTree.Element) -> str:

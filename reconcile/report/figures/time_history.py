@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
 from reconcile.report.evidence import Evidence
 from reconcile.report.figures.figure import FigurePart, LegendItem, Panel
@@ -16,6 +17,7 @@ from reconcile.report.figures.svg import inline, plain
 from reconcile.report.formatting import instant
 from reconcile.report.words import pile_words
 from reconcile.vocabulary.documents.campaign import Pile
+from reconcile.vocabulary.quantities import FloatArray
 
 _POINT_BUDGET = 24_000  # marks in all time histories together; beyond it they are thinned, extremes kept
 _LEAST_POINTS, _MOST_POINTS = 60, 1500
@@ -35,9 +37,9 @@ def strike_histories(evidence: Evidence) -> FigurePart | None:
         for i, pile in enumerate(piles)
     )
     limits = LegendItem("marker", MUTED, "open: a limit (clipped, or too close to the background)", filled=False)
-    thinned = strikes.groupby(["pile_id", "station_id"]).size().max() > most
-    caption = f"Thinned to about {most} marks a series; the highest and lowest of each stretch are kept." if thinned else ""
-    return FigurePart(panels, (*legend(marks, _present(marks, strikes)), limits), caption)
+    longest = strikes.groupby(["pile_id", "station_id"]).size().max()
+    caption = f"Thinned to about {most} marks a series; the highest and lowest of each stretch are kept."
+    return FigurePart(panels, (*legend(marks, _present(marks, strikes)), limits), caption if longest > most else "")
 
 
 def continuous_histories(evidence: Evidence) -> FigurePart | None:
@@ -65,7 +67,7 @@ def _most_points(n_series: int) -> int:
     return min(max(_POINT_BUDGET // max(n_series, 1), _LEAST_POINTS), _MOST_POINTS)
 
 
-def thinned(level: np.ndarray, most: int) -> np.ndarray:  # type: ignore[type-arg]
+def thinned(level: FloatArray, most: int) -> NDArray[np.intp]:
     """Indices of at most about `most` values in order, with the largest and the smallest of each stretch."""
     if level.size <= most:
         return np.arange(level.size)
@@ -99,20 +101,20 @@ def _strikes_panel(pile: Pile, strikes: pd.DataFrame, marks: Mapping[str, Mark],
         energy.set_ylabel("Energy\n(kJ)")
         energy.set_xlabel(f"Minutes after {instant(first.to_pydatetime())} UTC")
         figure.align_ylabels()
-        description = f"Single-strike exposure level, peak level and hammer energy against time, pile {plain(pile.pile_id)}."
+        description = f"Exposure level and peak level of each strike, and hammer energy, pile {plain(pile.pile_id)}."
         svg = inline(figure, key, description)
     return Panel(pile.pile_id, svg, pile_words(pile))
 
 
-def _minutes(times: pd.Series, first: pd.Timestamp) -> np.ndarray:  # type: ignore[type-arg]
-    return ((times - first).dt.total_seconds() / 60.0).to_numpy(np.float64)
+def _minutes(times: pd.Series, first: pd.Timestamp) -> FloatArray:
+    return np.asarray((times - first).dt.total_seconds() / 60.0, dtype=np.float64)
 
 
 def _series(
     axes: Axes,
-    minutes: np.ndarray,  # type: ignore[type-arg]
-    level: np.ndarray,  # type: ignore[type-arg]
-    limit: np.ndarray,  # type: ignore[type-arg]
+    minutes: FloatArray,
+    level: FloatArray,
+    limit: NDArray[np.bool_],
     mark: Mark,
     most: int,
 ) -> None:

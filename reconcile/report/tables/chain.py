@@ -74,7 +74,9 @@ def chain_table(evidence: Evidence) -> Table:
         rows = [
             (stage.name, stage.from_unit, stage.to_unit, decibels(stage.value, 2), stage.unit) for stage in chain.stages
         ]
-        rows.append(("together", "full scale (1.0)", "Pa", significant(chain.pascals_per_unit, 5), "Pa for sample value 1"))
+        rows.append(
+            ("together", "full scale (1.0)", "Pa", significant(chain.pascals_per_unit, 5), "Pa for sample value 1")
+        )
         note = f"standard uncertainty {decibels(chain.standard_uncertainty_db)} dB; full band {_band(chain, rates)}"
         bodies.append(Body(tuple(rows), chain.system_id, note))
     return Table(head, tuple(bodies))

@@ -10,7 +10,14 @@ import pandas as pd
 from reconcile.report.evidence import Evidence
 from reconcile.report.formatting import count, instant, length_of_time
 from reconcile.report.tables.table import Head, Table, one_body, text
-from reconcile.report.words import excluded_words, flag_meaning, group_words, quantity_words, sentence_case, short_quantity_words
+from reconcile.report.words import (
+    excluded_words,
+    flag_meaning,
+    group_words,
+    quantity_words,
+    sentence_case,
+    short_quantity_words,
+)
 from reconcile.vocabulary.tables.flags import FLAGS
 
 _SETTINGS = {

@@ -9,7 +9,7 @@ import pandas as pd
 from reconcile.report.evidence import Evidence
 from reconcile.report.formatting import count, decibels, instant, metres, percent
 from reconcile.report.subjects import Subject
-from reconcile.report.tables.table import Body, Head, Table
+from reconcile.report.tables.table import Body, Head, Record, Table, number
 from reconcile.report.words import pile_words, weighting_words
 from reconcile.vocabulary.documents.campaign import Pile
 
@@ -57,18 +57,14 @@ def _pile_note(pile: Pile) -> str:
     return f"{pile_words(pile)}; n counts seconds, each level is that of one second"
 
 
-def _level_row(record: dict[str, object]) -> tuple[str, ...]:
-    def number(name: str) -> float | None:
-        value = record[name]
-        return None if pd.isna(value) else float(value)  # type: ignore[call-overload, arg-type]
-
+def _level_row(record: Record) -> tuple[str, ...]:
     return (
         str(record["station_id"]),
-        metres(number("range_m")),
-        count(number("n_strikes")),
-        count(number("n_censored")),
+        metres(number(record, "range_m")),
+        count(number(record, "n_strikes")),
+        count(number(record, "n_censored")),
         *(
-            decibels(number(name))
+            decibels(number(record, name))
             for name in ("median_db", "mean_db", "exceeded_5_db", "minimum_db", "maximum_db", "standard_uncertainty_db")
         ),
     )
@@ -116,23 +112,19 @@ def exposure_table(evidence: Evidence, weighting: str) -> Table:
     return Table(head, tuple(body for body in bodies if body.rows))
 
 
-def _exposure_row(record: dict[str, object]) -> tuple[str, ...]:
-    def number(name: str) -> float | None:
-        value = record[name]
-        return None if pd.isna(value) else float(value)  # type: ignore[call-overload, arg-type]
-
-    start = pd.Timestamp(record["start_utc"])  # type: ignore[arg-type]
+def _exposure_row(record: Record) -> tuple[str, ...]:
+    start = pd.Timestamp(record["start_utc"])
     pile_id = record["pile_id"]
     return (
         str(record["station_id"]),
-        instant(start.to_pydatetime()) if pd.isna(pile_id) else str(pile_id),  # type: ignore[call-overload]
+        instant(start.to_pydatetime()) if pd.isna(pile_id) else str(pile_id),
         str(record["installation_method"]),
-        count(number("n_piles")),
-        count(number("n_strikes")),
-        count(number("n_logged")),
-        percent(number("recorded_fraction")),
-        decibels(number("measured_db")),
-        decibels(number("upper_db")),
-        decibels(number("completed_db")),
+        count(number(record, "n_piles")),
+        count(number(record, "n_strikes")),
+        count(number(record, "n_logged")),
+        percent(number(record, "recorded_fraction")),
+        decibels(number(record, "measured_db")),
+        decibels(number(record, "upper_db")),
+        decibels(number(record, "completed_db")),
         str(record["censoring"]).replace("_", " "),
     )

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-
-import pandas as pd
+from collections.abc import Sequence
 
 from reconcile.report.evidence import Evidence
 from reconcile.report.figures.distances import threshold_label
-from reconcile.report.figures.level_range import coefficient_words
 from reconcile.report.formatting import (
     between,
     count,
@@ -20,10 +17,9 @@ from reconcile.report.formatting import (
     significant,
 )
 from reconcile.report.subjects import Subject
-from reconcile.report.tables.table import Body, Head, IntervalBar, Table, text
-from reconcile.report.words import FINDINGS, MODELS, group_words, sentence_case, statistic_words
+from reconcile.report.tables.table import Body, Head, IntervalBar, Record, Table, number, text, words
+from reconcile.report.words import FINDINGS, group_words, statistic_words
 from reconcile.vocabulary.documents.bias import Bias, ThresholdComparison
-from reconcile.vocabulary.documents.fit import Fit
 
 
 def bias_table(biases: Sequence[Bias]) -> Table:
@@ -160,108 +156,21 @@ def pairs_table(evidence: Evidence, subject: Subject) -> Table:
     return Table(head, tuple(bodies))
 
 
-def _pair_row(record: dict[str, object]) -> tuple[str, ...]:
-    def number(name: str) -> float | None:
-        value = record[name]
-        return None if pd.isna(value) else float(value)  # type: ignore[call-overload, arg-type]
-
-    flags: list[str] = [str(flag) for flag in record["flags"]]  # type: ignore[attr-defined]
+def _pair_row(record: Record) -> tuple[str, ...]:
+    flags: list[str] = [str(flag) for flag in record["flags"]]
     remarks = [] if record["counted"] else ["not counted"]
     return (
         str(record["station_id"]),
-        metres(number("range_m")),
-        count(number("n_strikes")),
-        decibels(number("measured_db")),
-        decibels(number("measured_uncertainty_db")),
-        decibels(number("measured_as_recorded_db")),
-        decibels(number("predicted_db")),
-        signed(number("bias_db")),
-        statistic_words(str(record["statistic"])),
+        metres(number(record, "range_m")),
+        count(number(record, "n_strikes")),
+        decibels(number(record, "measured_db")),
+        decibels(number(record, "measured_uncertainty_db")),
+        decibels(number(record, "measured_as_recorded_db")),
+        decibels(number(record, "predicted_db")),
+        signed(number(record, "bias_db")),
+        statistic_words(words(record, "statistic")),
         "; ".join([*remarks, *([flag_names(flags)] if flags else [])]),
     )
-
-
-FIT_HEAD = (
-    Head("Model", numeric=False, wide=True),
-    Head("Level at reference", "dB"),
-    Head("N", "dB per decade"),
-    Head("α", "dB/km"),
-    Head("Energy coefficient", "dB per decade"),
-    Head("Energy", "kJ"),
-    Head("Spread: rest / piles / places", "dB"),
-    Head("Means"),
-    Head("Censored, left out"),
-    Head("Chosen, or why not", numeric=False, wide=True),
-)
-
-
-def fit_table(evidence: Evidence, subject: Subject) -> Table:
-    """All models of one subject, a body for each group of piles."""
-    fits = [f for f in (evidence.fit.fits if evidence.fit else ()) if _is_of(f, subject)]
-    grouped: dict[str, list[Fit]] = {}
-    for fit in fits:
-        group = group_words(fit.installation_method, fit.foundation_type, fit.abatement)
-        grouped.setdefault(group, []).append(fit)
-    bodies = (
-        Body(tuple(_fit_rows(sorted(own, key=lambda f: not f.selected))), sentence_case(group))
-        for group, own in grouped.items()
-    )
-    return Table(FIT_HEAD, tuple(bodies))
-
-
-def _is_of(fit: Fit, subject: Subject) -> bool:
-    return Subject(fit.quantity or "", fit.weighting, fit.band_hz) == subject
-
-
-def _fit_rows(fits: Sequence[Fit]) -> Iterator[tuple[str, ...]]:
-    for fit in fits:
-        c = fit.coefficients
-        reason = fit.chosen_because if fit.selected else fit.not_chosen_because
-        yield (
-            MODELS[fit.model],
-            coefficient_words(c.level_at_reference_db),
-            coefficient_words(c.spreading_coefficient_db_per_decade),
-            coefficient_words(c.attenuation_db_per_km),
-            coefficient_words(c.energy_coefficient_db_per_decade) if fit.reference_energy_kj else "–",
-            significant(fit.reference_energy_kj, 4),
-            f"{decibels(fit.residual_sd_db)} / {decibels(fit.pile_sd_db)} / {decibels(fit.station_sd_db)}",
-            count(fit.n_observations),
-            count(fit.n_censored),
-            f"{'chosen: ' if fit.selected else ''}{_model_names(reason or '')}",
-        )
-
-
-def _model_names(reason: str) -> str:
-    for name in sorted(MODELS, key=len, reverse=True):
-        reason = reason.replace(name, MODELS[name])
-    return reason
-
-
-def band_fit_table(evidence: Evidence) -> Table:
-    """The chosen fit of each decidecade band, a body for each group of piles."""
-    head = (
-        Head("Band", "Hz"),
-        Head("Model", numeric=False),
-        Head("Level at reference", "dB re 1 µPa² s"),
-        Head("N", "dB per decade"),
-        Head("α", "dB/km"),
-        Head("Spread: rest / piles / places", "dB"),
-        Head("Means"),
-        Head("Censored, left out"),
-    )
-    fits = [f for f in (evidence.fit.fits if evidence.fit else ()) if f.selected and f.band_hz is not None]
-    grouped: dict[str, list[Fit]] = {}
-    for fit in sorted(fits, key=lambda f: f.band_hz or 0.0):
-        group = group_words(fit.installation_method, fit.foundation_type, fit.abatement)
-        grouped.setdefault(group, []).append(fit)
-    bodies = tuple(
-        Body(
-            tuple((significant(f.band_hz, 4), *row[:4], row[6], row[7], row[8]) for f, row in zip(own, _fit_rows(own), strict=True)),
-            sentence_case(group),
-        )
-        for group, own in sorted(grouped.items())
-    )
-    return Table(head, bodies)
 
 
 def unpaired_table(evidence: Evidence) -> Table:
@@ -271,20 +180,15 @@ def unpaired_table(evidence: Evidence) -> Table:
     return Table(head, (Body(tuple(_unpaired_row(record) for record in rows)),))
 
 
-def _unpaired_row(record: dict[str, object]) -> tuple[str, ...]:
-    def word(name: str, missing: str) -> str:
-        value = record[name]
-        return missing if pd.isna(value) else str(value)  # type: ignore[call-overload]
-
-    quantity = "all"
-    if not pd.isna(record["quantity"]):  # type: ignore[call-overload]
-        band = record["band_hz"]
-        known_band = None if pd.isna(band) else float(band)  # type: ignore[call-overload, arg-type]
-        quantity = Subject(word("quantity", ""), word("weighting", "none"), known_band).words
+def _unpaired_row(record: Record) -> tuple[str, ...]:
+    quantity = words(record, "quantity")
+    subject = "all"
+    if quantity is not None:
+        subject = Subject(quantity, words(record, "weighting") or "none", number(record, "band_hz")).words
     return (
-        word("prediction_id", "none"),
-        quantity,
-        word("pile_id", "any"),
-        word("station_id", "all"),
-        word("reason", ""),
+        words(record, "prediction_id") or "none",
+        subject,
+        words(record, "pile_id") or "any",
+        words(record, "station_id") or "all",
+        words(record, "reason") or "",
     )

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +32,7 @@ class IntervalBar:
 
 
 Cell = str | IntervalBar
+Record = dict[Hashable, Any]  # a row of a frame
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,3 +65,15 @@ def one_body(head: Sequence[Head], rows: Sequence[Sequence[Cell]], caption: str 
 def text(*names: str) -> tuple[Head, ...]:
     """Columns of words."""
     return tuple(Head(name, numeric=False) for name in names)
+
+
+def number(record: Record, name: str) -> float | None:
+    """A cell of a frame's row as a number; None where it is null."""
+    value = record[name]
+    return None if pd.isna(value) else float(value)
+
+
+def words(record: Record, name: str) -> str | None:
+    """A cell of a frame's row as text; None where it is null."""
+    value = record[name]
+    return None if pd.isna(value) else str(value)

@@ -1,0 +1,108 @@
+"""Tables of the fitted models: all of them with the reason of the choice, and the chosen ones of each band."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+
+from reconcile.report.evidence import Evidence
+from reconcile.report.figures.level_range import coefficient_words
+from reconcile.report.formatting import count, decibels, significant
+from reconcile.report.subjects import Subject
+from reconcile.report.tables.table import Body, Head, Table
+from reconcile.report.words import MODELS, group_words, sentence_case
+from reconcile.vocabulary.documents.fit import Fit
+
+FIT_HEAD = (
+    Head("Model", numeric=False, wide=True),
+    Head("Level at reference", "dB"),
+    Head("N", "dB per decade"),
+    Head("α", "dB/km"),
+    Head("Energy coefficient", "dB per decade"),
+    Head("Energy", "kJ"),
+    Head("Spread: rest / piles / places", "dB"),
+    Head("Means"),
+    Head("Censored, left out"),
+    Head("Chosen, or why not", numeric=False, wide=True),
+)
+
+
+def fit_table(evidence: Evidence, subject: Subject) -> Table:
+    """All models of one subject, a body for each group of piles."""
+    fits = _in_order(evidence, lambda fit: _is_of(fit, subject))
+    grouped: dict[str, list[Fit]] = {}
+    for fit in fits:
+        group = group_words(fit.installation_method, fit.foundation_type, fit.abatement)
+        grouped.setdefault(group, []).append(fit)
+    bodies = (Body(tuple(_fit_rows(own)), sentence_case(group)) for group, own in grouped.items())
+    return Table(FIT_HEAD, tuple(bodies))
+
+
+def _in_order(evidence: Evidence, wanted: Callable[[Fit], bool]) -> list[Fit]:
+    """Some fits: groups in the order of installation, bands from low to high, chosen models first."""
+    fits = [f for f in (evidence.fit.fits if evidence.fit else ()) if wanted(f)]
+    return sorted(
+        fits,
+        key=lambda f: (
+            evidence.group_place(f.installation_method, f.foundation_type, f.abatement),
+            f.band_hz or 0.0,
+            not f.selected,
+        ),
+    )
+
+
+def _is_of(fit: Fit, subject: Subject) -> bool:
+    return Subject(fit.quantity or "", fit.weighting, fit.band_hz) == subject
+
+
+def _fit_rows(fits: Sequence[Fit]) -> Iterator[tuple[str, ...]]:
+    for fit in fits:
+        c = fit.coefficients
+        reason = fit.chosen_because if fit.selected else fit.not_chosen_because
+        yield (
+            MODELS[fit.model],
+            coefficient_words(c.level_at_reference_db, most_digits=1),
+            coefficient_words(c.spreading_coefficient_db_per_decade),
+            coefficient_words(c.attenuation_db_per_km),
+            coefficient_words(c.energy_coefficient_db_per_decade) if fit.reference_energy_kj else "–",
+            significant(fit.reference_energy_kj, 4),
+            f"{decibels(fit.residual_sd_db)} / {decibels(fit.pile_sd_db)} / {decibels(fit.station_sd_db)}",
+            count(fit.n_observations),
+            count(fit.n_censored),
+            f"{'chosen: ' if fit.selected else ''}{_model_names(reason or '')}",
+        )
+
+
+def _model_names(reason: str) -> str:
+    for name in sorted(MODELS, key=len, reverse=True):
+        reason = reason.replace(name, MODELS[name])
+    return reason
+
+
+def band_fit_table(evidence: Evidence) -> Table:
+    """The chosen fit of each decidecade band, a body for each group of piles."""
+    head = (
+        Head("Band", "Hz"),
+        Head("Model", numeric=False),
+        Head("Level at reference", "dB re 1 µPa² s"),
+        Head("N", "dB per decade"),
+        Head("α", "dB/km"),
+        Head("Spread: rest / piles / places", "dB"),
+        Head("Means"),
+        Head("Censored, left out"),
+    )
+    fits = _in_order(evidence, lambda fit: fit.selected and fit.band_hz is not None)
+    grouped: dict[str, list[Fit]] = {}
+    for fit in fits:
+        group = group_words(fit.installation_method, fit.foundation_type, fit.abatement)
+        grouped.setdefault(group, []).append(fit)
+    bodies = tuple(
+        Body(
+            tuple(
+                (significant(f.band_hz, 4), *row[:4], row[6], row[7], row[8])
+                for f, row in zip(own, _fit_rows(own), strict=True)
+            ),
+            sentence_case(group),
+        )
+        for group, own in grouped.items()
+    )
+    return Table(head, bodies)
