@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from reconcile.campaign.csv_tables import decode, read_bytes
+from reconcile.campaign.curves import REFERENCE_HZ, Curve, read_curve, sensitivity_at
 from reconcile.campaign.faults import Findings, plain, shown
 from reconcile.campaign.positions import Place
 from reconcile.campaign.recording_files import Claim
@@ -74,9 +75,12 @@ def read_settings(path: Path, findings: Findings) -> TomlContent | None:
         return {} if (name,) in faulty else raw.get(name, {})
 
     settings = SettingsPart.model_validate(section("settings")).model_dump()
+    curves = _read_curves(raw, faulty, path.parent, findings)
     return TomlContent(
         campaign=None if ("campaign",) in faulty else CampaignPart.model_validate(raw["campaign"]),
-        systems=tuple(_system(part) for i, part in _tables(raw, "systems") if ("systems", i) not in faulty),
+        systems=tuple(
+            _system(part, curves.get(i, ())) for i, part in _tables(raw, "systems") if ("systems", i) not in faulty
+        ),
         stations=tuple(_station(part) for i, part in _tables(raw, "stations") if ("stations", i) not in faulty),
         settings=Settings(**settings | {"weightings": tuple(dict.fromkeys(settings["weightings"]))}),
         time_zone=RecordingsPart.model_validate(section("recordings")).time_zone,
@@ -140,14 +144,6 @@ def _check_systems(raw: dict[str, Any], findings: Findings) -> None:
     for i, part in _tables(raw, "systems"):
         where = f"systems[{i}]"
         _check_form(part, where, findings)
-        if "sensitivity_curve" in part:
-            findings.fault(
-                FILE,
-                f"{where}.sensitivity_curve",
-                shown(part["sensitivity_curve"]),
-                "a single sensitivity_db",
-                "sensitivity curves are not handled in this version; ignoring one would give wrong levels",
-            )
         low, high = part.get("valid_from_hz", 10.0), part.get("valid_to_hz")
         if _is_number(low) and _is_number(high) and high <= low:
             findings.fault(FILE, f"{where}.valid_to_hz", shown(high), f"above valid_from_hz ({low:g} Hz)")
@@ -228,8 +224,22 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _system(raw: dict[str, Any]) -> System:
+def _read_curves(raw: dict[str, Any], faulty: FaultyPlaces, folder: Path, findings: Findings) -> dict[int, Curve]:
+    """The sensitivity curves by number of their system."""
+    curves = {}
+    for i, part in _tables(raw, "systems"):
+        if "sensitivity_curve" in part and ("systems", i) not in faulty:
+            where = f"systems[{i}].sensitivity_curve"
+            curves[i] = read_curve(folder, part["sensitivity_curve"], FILE, where, findings) or ()
+    return curves
+
+
+def _system(raw: dict[str, Any], curve: Curve) -> System:
+    """A system; one that states a curve alone gets the curve's value at 1 kHz as the sensitivity of its chain."""
     values = SystemPart.model_validate(raw).model_dump(exclude={"sensitivity_curve", "checks"})
+    if curve and values["sensitivity_db"] is None:
+        values["sensitivity_db"] = sensitivity_at(curve, REFERENCE_HZ)
+    values["sensitivity_curve"] = curve
     checks = SystemPart.model_validate(raw).checks
     return System(**values, checks=tuple(FieldCheck(**check.model_dump()) for check in checks))
 

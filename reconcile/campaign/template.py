@@ -29,7 +29,7 @@ full_scale_v = 2.5                # zero-to-peak volts at digital full scale
 standard_uncertainty_db = 0.7     # of the whole chain, one standard deviation
 valid_from_hz = 10.0              # band in which the chain is calibrated; 10 Hz unless stated,
 # valid_to_hz = 40000.0           # to 0.45 of the sampling rate unless stated
-# sensitivity_curve = "calibration/H1.csv"  # sensitivity by frequency: not handled in this version
+# sensitivity_curve = "calibration/H1.csv"  # frequency_hz,sensitivity_db: corrects the pressure itself
 
 # The other way to state a chain: one end-to-end number in place of the three.
 # [[systems]]

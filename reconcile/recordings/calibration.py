@@ -48,3 +48,13 @@ def chain(system: System) -> Chain:
         ChainStage("converter", system.full_scale_v, "V (zero to peak) at full scale", "V", "full scale"),
     )
     return Chain(system.id, system.full_scale_v / volts_per_upa * 1e-6, stages)
+
+
+def curve_correction(system: System) -> tuple[tuple[float, float], ...]:
+    """Gain in dB by frequency that makes up for a system's sensitivity curve; empty without one.
+
+    Relative to the single sensitivity by which `chain` turns samples to pascals.
+    """
+    if system.sensitivity_db is None:
+        return ()
+    return tuple((frequency, system.sensitivity_db - value) for frequency, value in system.sensitivity_curve)

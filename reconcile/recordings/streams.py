@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.recordings.calibration import chain
+from reconcile.recordings.calibration import chain, curve_correction
 from reconcile.recordings.clock import StationClock, epoch_us, start_time
 from reconcile.recordings.wav import Recording, UnusableRecordingError, open_recording
 from reconcile.vocabulary.documents.campaign import Campaign, Station
@@ -35,7 +35,11 @@ class Segment:
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One station's channel of a stream. `channel` counts from 0; the clock turns recorder time to UTC."""
+    """One station's channel of a stream. `channel` counts from 0; the clock turns recorder time to UTC.
+
+    `correction` makes up for a sensitivity curve: pairs of frequency (Hz) and gain (dB). Bands are those within the
+    band of the chain and its curve.
+    """
 
     station_id: str
     system_id: str
@@ -44,6 +48,15 @@ class Channel:
     valid_from_hz: float
     valid_to_hz: float
     clock: StationClock
+    correction: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def bands_from_hz(self) -> float:
+        return max([self.valid_from_hz, *(f for f, _ in self.correction[:1])])
+
+    @property
+    def bands_to_hz(self) -> float:
+        return min([self.valid_to_hz, *(f for f, _ in self.correction[-1:])])
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,4 +204,5 @@ def _channel(station: Station, campaign: Campaign, rate_hz: int, first_us: int) 
         valid_from_hz=system.valid_from_hz,
         valid_to_hz=min(system.valid_to_hz or 0.45 * rate_hz, 0.5 * rate_hz),
         clock=StationClock(first_us, station.clock_offset_s, station.clock_drift_ppm),
+        correction=curve_correction(system),
     )

@@ -184,7 +184,7 @@ def _all_bands(inventory: Inventory) -> tuple[int, ...]:
         n
         for stream in inventory.streams
         for channel in stream.channels
-        for n in bands_of(channel.valid_from_hz, channel.valid_to_hz, stream.rate_hz)
+        for n in bands_of(channel, stream.rate_hz)
     }
     return tuple(range(min(found), max(found) + 1)) if found else ()
 

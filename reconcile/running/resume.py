@@ -128,7 +128,7 @@ def _frame(table: pa.Table) -> pd.DataFrame:
 
 
 def _tables(part: Part, stream: Stream, channel: Channel, settings: Settings) -> tuple[pa.Table, pa.Table]:
-    bands = bands_of(channel.valid_from_hz, channel.valid_to_hz, stream.rate_hz)
+    bands = bands_of(channel, stream.rate_hz)
     pulses = [p for p in part.pulses if p.station_id == channel.station_id]
     seconds = [s for s in part.seconds if s.station_id == channel.station_id]
     return (

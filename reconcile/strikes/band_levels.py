@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from reconcile.recordings.streams import Channel
 from reconcile.strikes.full_band import FullBandFilter
 from reconcile.strikes.ticks import Samples
 from reconcile.vocabulary.decidecades import bands_within, edges_hz, upper_edge_hz
@@ -21,9 +22,13 @@ from reconcile.vocabulary.weightings import WEIGHTINGS, power_response
 _CHUNK = 500  # bins of a float32 dot product
 
 
-def bands_of(from_hz: float, to_hz: float, rate_hz: int) -> tuple[int, ...]:
-    """Decidecades that a channel can give: exact centre in the full band, upper edge below half the sampling rate."""
-    return tuple(n for n in bands_within(from_hz, to_hz) if upper_edge_hz(n) <= rate_hz / 2)
+def bands_of(channel: Channel, rate_hz: int) -> tuple[int, ...]:
+    """Decidecades that a channel can give.
+
+    The exact centre lies in the full band and in the sensitivity curve's table, the upper edge below half the rate.
+    """
+    within = bands_within(channel.bands_from_hz, channel.bands_to_hz)
+    return tuple(n for n in within if upper_edge_hz(n) <= rate_hz / 2)
 
 
 class BandSums:

@@ -77,8 +77,8 @@ class ChannelPath:
     ) -> None:
         self.channel = channel
         self.grid = TickGrid(rate_hz)
-        self.filter = FullBandFilter(self.grid, channel.valid_from_hz, channel.valid_to_hz)
-        self.bands = bands_of(channel.valid_from_hz, channel.valid_to_hz, rate_hz)
+        self.filter = FullBandFilter(self.grid, channel.valid_from_hz, channel.valid_to_hz, channel.correction)
+        self.bands = bands_of(channel, rate_hz)
         self.ahead = int(np.ceil(window_max_s + 0.8))
         self._back = int(np.ceil(window_max_s + 0.6)) + 1  # cells of samples kept before a block
         self._longest = round(window_max_s * TICKS)

@@ -49,7 +49,7 @@ TOML_CASES = [
     ("full_scale_v = 2.5\n", "", "systems[0]", "without full_scale_v"),
     ("end_to_end_sensitivity_db = -164.0\n", "", "systems[1]", "no sensitivity"),
     ("gain_db = 20", "gain_db = 20\nend_to_end_sensitivity_db = -164", "systems[0]", "together with"),
-    ("gain_db = 20", 'gain_db = 20\nsensitivity_curve = "c.csv"', "systems[0].sensitivity_curve", "not handled"),
+    ("gain_db = 20", 'gain_db = 20\nsensitivity_curve = "c.csv"', "systems[0].sensitivity_curve", "a CSV file"),
     ('id = "H2"', 'id = "H1"', "systems[1].id", "first in systems[0]"),
     ('id = "S1500"', 'id = "S750"', "stations[1].id", "first in stations[0]"),
     ('id = "H2"', 'id = "H/2"', "systems[1].id", "path separators"),

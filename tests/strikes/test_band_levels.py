@@ -7,6 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from reconcile.recordings.clock import StationClock
+from reconcile.recordings.streams import Channel
 from reconcile.strikes.band_levels import BandSums, bands_of
 from reconcile.strikes.full_band import FullBandFilter
 from reconcile.strikes.ticks import TickGrid
@@ -20,8 +22,14 @@ RATE = 48_000
 NAMES = tuple(WEIGHTINGS)
 
 
+def channel(from_hz: float, to_hz: float, correction: tuple[tuple[float, float], ...] = ()) -> Channel:
+    return Channel("S1", "H1", 0, 1.0, from_hz, to_hz, StationClock(0, 0.0, 0.0), correction)
+
+
 def sums(n_fft: int) -> BandSums:
-    return BandSums(FullBandFilter(TickGrid(RATE), 10.0, 0.45 * RATE), n_fft, bands_of(10.0, 0.45 * RATE, RATE), NAMES)
+    return BandSums(
+        FullBandFilter(TickGrid(RATE), 10.0, 0.45 * RATE), n_fft, bands_of(channel(10.0, 0.45 * RATE), RATE), NAMES
+    )
 
 
 def test_white_spectrum_gives_each_band_its_bandwidth() -> None:
@@ -50,7 +58,7 @@ def test_band_level_of_white_noise(tmp_path: Path) -> None:
     noise = rng.standard_normal(120 * RATE) * np.sqrt(density * RATE / 2)
     _, seconds = analysed(write_stream(tmp_path, noise, RATE))
     bands = np.concatenate([s.bands for s in seconds])
-    index = bands_of(10.0, 0.45 * RATE, RATE).index(band_number(1000.0))
+    index = bands_of(channel(10.0, 0.45 * RATE), RATE).index(band_number(1000.0))
     level = mean_square_level_db(np.nanmean(bands[:, index]))
     # 118 frames of 231 Hz: standard deviation about 0.03 dB
     assert level == pytest.approx(123.6317, abs=0.1)
@@ -65,7 +73,7 @@ def test_steady_tone_leaks_less_than_50_db_two_bands_away(tmp_path: Path, freque
     t = np.arange(6 * RATE) / RATE
     _, seconds = analysed(write_stream(tmp_path, 100.0 * np.sin(2 * np.pi * frequency * t), RATE))
     bands = np.concatenate([s.bands for s in seconds])[2]
-    numbers = np.array(bands_of(10.0, 0.45 * RATE, RATE))
+    numbers = np.array(bands_of(channel(10.0, 0.45 * RATE), RATE))
     own = round(10 * np.log10(frequency))
     away = np.abs(numbers - own) >= 2
     assert 10 * np.log10(bands[away].max() / bands[numbers == own][0]) < -50.0
@@ -99,7 +107,13 @@ def test_bands_of_a_strike_sum_to_its_full_band(tmp_path: Path) -> None:
 
 
 def test_a_band_must_lie_within_the_band_and_below_half_the_rate() -> None:
-    bands = bands_of(10.0, 0.45 * 44_100, 44_100)
+    bands = bands_of(channel(10.0, 0.45 * 44_100), 44_100)
     assert bands[0] == band_number(10.0)
     assert bands[-1] == band_number(16_000.0)  # 20 kHz: its upper edge, 22.4 kHz, is above 22.05 kHz
-    assert bands_of(50.0, 2000.0, 48_000)[0] == band_number(50.0)  # exact centre 50.12 Hz
+    assert bands_of(channel(50.0, 2000.0), 48_000)[0] == band_number(50.0)  # exact centre 50.12 Hz
+
+
+def test_bands_outside_a_curves_table_are_left_out() -> None:
+    limited = bands_of(channel(10.0, 20_000.0, ((25.0, 0.0), (5000.0, 1.0))), 96_000)
+    assert limited[0] == band_number(25.0)  # exact centre 25.12 Hz
+    assert limited[-1] == band_number(5000.0)  # exact centre 5012 Hz: within 1 % of the table's end

@@ -89,3 +89,54 @@ def test_ticks_of_a_rate_that_is_no_multiple_of_1000() -> None:
     cell = np.arange(44100, dtype=np.float32)
     assert grid.means(cell)[0] == pytest.approx(21.5)
     assert grid.sample(3 * TICKS) == 3 * 44100
+
+
+CURVE = ((10.0, 3.0), (100.0, 0.0), (1000.0, -1.0), (10_000.0, -5.0), (20_000.0, 5.0))  # gain in dB
+
+
+def corrected(pressure: np.ndarray, rate_hz: int, from_hz: float, to_hz: float) -> np.ndarray:
+    grid = TickGrid(rate_hz)
+    band = FullBandFilter(grid, from_hz, to_hz, CURVE)
+    cells = pressure.astype(np.float32).reshape(-1, rate_hz)
+    means = [grid.means(cell) for cell in cells]
+    return np.concatenate(
+        [
+            band.cell(cells[k - 1], cells[k], cells[k + 1], (means[k - 1], means[k], means[k + 1]))
+            for k in range(1, len(cells) - 1)
+        ]
+    ).astype(np.float64)
+
+
+@pytest.mark.parametrize("frequency", [12.0, 20.0, 47.0, 316.2, 3162.0, 14_142.0, 23_000.0])
+@pytest.mark.parametrize("from_hz", [10.0, 60.0])
+def test_a_curve_is_made_up_for_at_every_frequency(frequency: float, from_hz: float) -> None:
+    """Expected: linear in dB over log frequency, held beyond the ends, worked by hand at the points in between."""
+    rate = 64_000
+    by_hand = {12.0: 3.0 - 3.0 * np.log10(1.2), 20.0: 3.0 - 3.0 * np.log10(2.0), 47.0: 3.0 - 3.0 * np.log10(4.7)}
+    by_hand |= {316.2: -0.5, 3162.0: -3.0, 14_142.0: 0.0, 23_000.0: 5.0}
+    t = np.arange(6 * rate) / rate
+    got = corrected(np.sin(2 * np.pi * frequency * t), rate, from_hz, 0.45 * rate)
+    high_pass_db = 20 * np.log10(frequency**2 / np.sqrt(frequency**4 + from_hz**4))
+    level = 10 * np.log10(np.mean(got[rate : 3 * rate] ** 2) / 0.5)
+    assert level == pytest.approx(by_hand[frequency] + high_pass_db, abs=0.03)
+
+
+def test_peak_through_a_curve_that_slopes_8_db_is_that_of_the_pressure() -> None:
+    """A pulse recorded by a chain whose sensitivity falls by 8 dB from 20 Hz to 20 kHz; the pressure comes back."""
+    rate = 96_000
+    slope = ((20.0, -4.0), (20_000.0, 4.0))  # gain that the recorder lacks
+    pressure = np.zeros(5 * rate)
+    pulse = ringing(rate)
+    pressure[2 * rate + 77 : 2 * rate + 77 + pulse.size] = pulse
+    n = pressure.size
+    f = np.fft.rfftfreq(n, 1 / rate)
+    gain_db = np.interp(np.log(np.maximum(f, 1e-3)), np.log([20.0, 20_000.0]), [-4.0, 4.0])
+    recorded = np.fft.irfft(np.fft.rfft(pressure) * 10 ** (-gain_db / 20), n)
+    grid = TickGrid(rate)
+    band = FullBandFilter(grid, 10.0, 0.45 * rate, slope)
+    cells = recorded.astype(np.float32).reshape(-1, rate)
+    means = [grid.means(cell) for cell in cells]
+    got = band.cell(cells[1], cells[2], cells[3], (means[1], means[2], means[3])).astype(np.float64)
+    truth = zero_phase_high_pass(pressure, rate, 10.0)[2 * rate : 3 * rate]
+    assert 20 * np.log10(np.abs(got).max() / np.abs(truth).max()) == pytest.approx(0.0, abs=0.05)
+    assert 10 * np.log10(np.sum(got**2) / np.sum(truth**2)) == pytest.approx(0.0, abs=0.05)

@@ -36,11 +36,14 @@ class FieldCheck(Document):
 class System(Document):
     """One measuring chain. Either the three stages are stated, or one end-to-end sensitivity.
 
-    Levels are in dB: `sensitivity_db` re 1 V/µPa, `end_to_end_sensitivity_db` re (full scale)/µPa.
+    Levels are in dB: `sensitivity_db` re 1 V/µPa, `end_to_end_sensitivity_db` re (full scale)/µPa. A curve holds pairs
+    of frequency (Hz) and sensitivity (dB re 1 V/µPa) and replaces `sensitivity_db`, which is then only where the chain
+    is stated.
     """
 
     id: str
     sensitivity_db: float | None = None
+    sensitivity_curve: tuple[tuple[float, float], ...] = ()
     gain_db: float | None = None
     full_scale_v: float | None = None
     end_to_end_sensitivity_db: float | None = None
