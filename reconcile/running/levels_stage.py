@@ -181,10 +181,7 @@ def _assemble(
 
 def _all_bands(inventory: Inventory) -> tuple[int, ...]:
     found = {
-        n
-        for stream in inventory.streams
-        for channel in stream.channels
-        for n in bands_of(channel, stream.rate_hz)
+        n for stream in inventory.streams for channel in stream.channels for n in bands_of(channel, stream.rate_hz)
     }
     return tuple(range(min(found), max(found) + 1)) if found else ()
 

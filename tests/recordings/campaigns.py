@@ -27,9 +27,7 @@ PILE = Pile(
 
 def station(name: str, channel: int = 1, *, system: str = "H", pattern: str | None = "%Y%m%dT%H%M%S.%f") -> Station:
     """A station; its recordings' stems are the time of their first sample."""
-    return Station(
-        id=name, system=system, channel=channel, recordings="*.wav", time_pattern=pattern, mooring_id=name
-    )
+    return Station(id=name, system=system, channel=channel, recordings="*.wav", time_pattern=pattern, mooring_id=name)
 
 
 def campaign(*stations: Station, systems: Sequence[System] = (SYSTEM,)) -> Campaign:

@@ -117,9 +117,7 @@ def test_a_senseless_bext_time_is_no_time(date: str, reference: int, tmp_path: P
 
 
 @pytest.mark.parametrize(("riff_size", "size"), [(8, 0), (0, UNKNOWN), (UNKNOWN, UNKNOWN)])
-def test_a_size_that_was_never_filled_in_means_the_rest_of_the_file(
-    riff_size: int, size: int, tmp_path: Path
-) -> None:
+def test_a_size_that_was_never_filled_in_means_the_rest_of_the_file(riff_size: int, size: int, tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     path.write_bytes(riff(fmt(PCM, 16), chunk(b"data", integers(range(100), 16), size), size=riff_size))
     recording = open_recording(path, "a")
