@@ -144,7 +144,7 @@ def test_some_unusable_recordings_are_4_and_named(reconcile: Command, small: Sma
     for words in (["check", small.folder], ["levels", small.folder, "--workers", 1]):
         ended = reconcile(*words)
         assert ended.status == 4
-        assert f"{bad.relative_to(small.folder).as_posix()}: cannot be decoded" in ended.err
+        assert f"{bad.relative_to(small.folder).as_posix()}: not a recording" in ended.err
 
 
 def test_no_usable_recording_is_3_and_all_are_named(reconcile: Command, small: SmallCampaign) -> None:
@@ -154,7 +154,7 @@ def test_no_usable_recording_is_3_and_all_are_named(reconcile: Command, small: S
         ended = reconcile(command, small.folder)
         assert ended.status == 3
         for path in small.recordings():
-            assert f"{path.relative_to(small.folder).as_posix()}: found cannot be decoded" in ended.err
+            assert f"{path.relative_to(small.folder).as_posix()}: found not a recording" in ended.err
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no such names there")

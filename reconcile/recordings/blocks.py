@@ -8,10 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from reconcile.campaign.remote_files import RemoteReadError
+from reconcile.recordings.pcm import Samples
 from reconcile.recordings.streams import Segment, Stream
 from reconcile.recordings.wav import decoder
+from reconcile.vocabulary.errors import MachineError
 
-Samples = NDArray[np.float32]
+_SKIPPED_FRAMES = 2**16  # past a place that cannot be read, before the next try
 
 
 @dataclass(slots=True)
@@ -35,8 +38,9 @@ class Block:
 def pressure_blocks(stream: Stream, first_sample: int, block_s: float, report: ReadingReport) -> Iterator[Block]:
     """Decode a stream from a sample on, each frame once, in blocks of `block_s` seconds (shorter at a file's end).
 
-    A file that breaks off while it is read is reported and its missing frames are zero, so that what follows keeps
-    its time. Samples that are not finite count as missing, too.
+    A file that breaks off or has a damaged place is reported and its missing frames are zero, so that what follows
+    keeps its time. Samples that are not finite count as missing, too. Raises MachineError where an object in storage
+    cannot be reached or has changed since it was listed.
     """
     frames_per_block = max(1, round(block_s * stream.rate_hz))
     for segment in stream.segments:
@@ -48,34 +52,34 @@ def pressure_blocks(stream: Stream, first_sample: int, block_s: float, report: R
 def _segment_blocks(
     stream: Stream, segment: Segment, skip: int, frames_per_block: int, report: ReadingReport
 ) -> Iterator[Block]:
-    recording = segment.recording
-    left = segment.n_frames - skip
-    buffer = np.empty((min(frames_per_block, left), recording.n_channels), dtype=np.float32)
-    try:
-        with decoder(recording.path) as file:
-            file.seek(segment.first_frame + skip)
-            while left:
-                wanted = min(frames_per_block, left)
-                got = file.read(wanted, dtype="float32", always_2d=True, out=buffer[:wanted])
-                if len(got) == 0:
-                    raise OSError(f"{left} frames could not be read")
-                left -= len(got)
-                yield _to_pressure(got, stream, segment, report)
-    except OSError as error:
-        report.damaged[recording.name] = f"broke off while it was read: {error}"
-        while left:
-            n = min(frames_per_block, left)
-            left -= n
-            none = tuple(np.empty(0, dtype=np.int64) for _ in stream.channels)
-            yield Block(np.zeros((len(stream.channels), n), dtype=np.float32), none)
+    recording, channels = segment.recording, [channel.channel for channel in stream.channels]
+    at, end, missing = segment.first_frame + skip, segment.first_frame + segment.n_frames, 0
+    while at < end:
+        try:
+            with decoder(recording, channels) as source:
+                while at < end:
+                    samples = np.empty((len(channels), min(frames_per_block, end - at)), dtype=np.float32)
+                    n_read = source.read(at, samples)
+                    if n_read == 0:
+                        raise OSError("it broke off")
+                    at += n_read
+                    yield _to_pressure(samples[:, :n_read], stream, segment, report)
+        except RemoteReadError as error:  # may be over in a minute: what is made of zeros now would be kept
+            raise MachineError(error.filename, f"{error.strerror} (the same command goes on from there)") from error
+        except OSError as error:
+            n_skipped = min(_SKIPPED_FRAMES, frames_per_block, end - at)
+            at, missing = at + n_skipped, missing + n_skipped
+            reason = error.strerror or error
+            report.damaged[recording.name] = f"{missing} frames could not be read, they count as zero: {reason}"
+            none = tuple(np.empty(0, dtype=np.int64) for _ in channels)
+            yield Block(np.zeros((len(channels), n_skipped), dtype=np.float32), none)
 
 
-def _to_pressure(frames: Samples, stream: Stream, segment: Segment, report: ReadingReport) -> Block:
-    pressure = np.empty((len(stream.channels), len(frames)), dtype=np.float32)
+def _to_pressure(samples: Samples, stream: Stream, segment: Segment, report: ReadingReport) -> Block:
+    """Sample values to pressure, in place."""
     clip_value = segment.recording.clip_value
     clipped = []
-    for row, channel in zip(pressure, stream.channels, strict=True):
-        row[:] = frames[:, channel.channel]
+    for row, channel in zip(samples, stream.channels, strict=True):
         highest, lowest = float(row.max()), float(row.min())
         if not np.isfinite(highest - lowest):
             missing = ~np.isfinite(row)
@@ -85,4 +89,4 @@ def _to_pressure(frames: Samples, stream: Stream, segment: Segment, report: Read
         at_full_scale = highest >= clip_value or lowest <= -clip_value
         clipped.append(np.flatnonzero(np.abs(row) >= clip_value) if at_full_scale else np.empty(0, dtype=np.int64))
         row *= np.float32(channel.pascals_per_unit)
-    return Block(pressure, tuple(clipped))
+    return Block(samples, tuple(clipped))

@@ -31,11 +31,14 @@ def fmt(tag: int, bits: int, channels: int = 1, rate_hz: int = 8000) -> bytes:
     return chunk(b"fmt ", struct.pack("<HHIIHH", tag, channels, rate_hz, rate_hz * frame, frame, bits))
 
 
-def extensible_fmt(tag: int, bits: int, channels: int = 1, rate_hz: int = 8000) -> bytes:
-    """The format chunk in its extensible form."""
+def extensible_fmt(
+    tag: int, bits: int, channels: int = 1, rate_hz: int = 8000, *, valid_bits: int | None = None
+) -> bytes:
+    """The format chunk in its extensible form; `bits` are the container's."""
     frame = channels * bits // 8
     head = struct.pack("<HHIIHH", EXTENSIBLE, channels, rate_hz, rate_hz * frame, frame, bits)
-    return chunk(b"fmt ", head + struct.pack("<HHIH", 22, bits, 0, tag) + GUID_TAIL)
+    valid = bits if valid_bits is None else valid_bits
+    return chunk(b"fmt ", head + struct.pack("<HHIH", 22, valid, 0, tag) + GUID_TAIL)
 
 
 def ds64(data_size: int, n_frames: int) -> bytes:

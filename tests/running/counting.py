@@ -1,9 +1,10 @@
-"""Counts the frames that libsndfile decodes in this process."""
+"""Counts the frames of WAV files that are decoded in this process."""
 
 from __future__ import annotations
 
 import pytest
-import soundfile
+
+from reconcile.recordings.pcm import PcmDecoder, Samples
 
 
 class DecodedFrames:
@@ -12,16 +13,16 @@ class DecodedFrames:
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.frames = 0
         self.stop_after: int | None = None
-        read = soundfile.SoundFile.read
+        read = PcmDecoder.read
 
-        def counting(file: soundfile.SoundFile, *args: object, **kwargs: object) -> object:
-            got = read(file, *args, **kwargs)
-            self.frames += len(got)
+        def counting(decoder: PcmDecoder, first_frame: int, out: Samples) -> int:
+            got = read(decoder, first_frame, out)
+            self.frames += got
             if self.stop_after is not None and self.frames > self.stop_after:
                 raise KeyboardInterrupt
             return got
 
-        monkeypatch.setattr(soundfile.SoundFile, "read", counting)
+        monkeypatch.setattr(PcmDecoder, "read", counting)
 
     def taken(self) -> int:
         """Frames decoded since this was asked last."""
