@@ -1,0 +1,63 @@
+"""Linear measures brought to a sensitivity that changes in time, and levels held against what the sea can be."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reconcile.recordings.sensitivity_path import SensitivityPaths
+from reconcile.vocabulary.documents.campaign import Campaign
+from reconcile.vocabulary.quantities import FloatArray, ratio
+
+PLAUSIBLE_MEDIAN_DB = (60.0, 190.0)  # mean-square level of one second, dB re 1 µPa²
+_ENERGIES = ("band_", "weighted_", "mean_square")
+
+
+def corrected_pulses(pulses: pd.DataFrame, paths: SensitivityPaths) -> pd.DataFrame:
+    """Pulses of all stations (linear values), each measured with its system's sensitivity at its time."""
+    if not paths.paths or pulses.empty:
+        return pulses
+    correction = np.zeros(len(pulses))
+    station, system = (pulses[name].to_numpy(dtype=object) for name in ("station_id", "system_id"))
+    times = pulses["time_us"].to_numpy(dtype=np.int64)
+    for station_id, system_id in paths.paths:
+        rows = (station == station_id) & (system == system_id)
+        correction[rows] = paths.correction_db(station_id, system_id, times[rows])
+    return _scaled(pulses, correction)
+
+
+def corrected_seconds(seconds: pd.DataFrame, paths: SensitivityPaths, system_id: str) -> pd.DataFrame:
+    """Seconds of one channel (mean squares), each measured with its system's sensitivity at its time."""
+    if not paths.paths or seconds.empty:
+        return seconds
+    times = seconds["start_us"].to_numpy(dtype=np.int64)
+    return _scaled(seconds, paths.correction_db(str(seconds["station_id"].iloc[0]), system_id, times))
+
+
+def _scaled(table: pd.DataFrame, correction_db: FloatArray) -> pd.DataFrame:
+    """Pressures (columns in Pa) times the factor of a correction, squares and energies times its square."""
+    square = ratio(correction_db)
+    factor = np.sqrt(square)
+    columns: dict[str, NDArray[np.generic]] = {}
+    for name in map(str, table.columns):
+        values = table[name].to_numpy()
+        if name.startswith(_ENERGIES) or name.endswith(("_pa2", "_pa2_s")):
+            columns[name] = (values * square).astype(values.dtype)
+        elif name.endswith("_pa"):
+            columns[name] = (values * factor).astype(values.dtype)
+    return table.assign(**columns)
+
+
+def implausible_levels(median_db: Mapping[str, float], campaign: Campaign) -> list[str]:
+    """Warnings of stations whose median level of one second (dB re 1 µPa²) is hardly one of the sea."""
+    low, high = PLAUSIBLE_MEDIAN_DB
+    return [
+        f"station {station_id}: its median level of one second is {level:.0f} dB re 1 µPa, which the sea hardly has "
+        f"({low:g} to {high:g} dB); check the chain of system {campaign.station(station_id).system}: sensitivity and "
+        "its reference (1 µPa), gain, full scale, format of the samples"
+        for station_id, level in median_db.items()
+        if not low <= level <= high and not np.isnan(level)
+    ]
