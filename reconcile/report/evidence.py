@@ -29,6 +29,7 @@ class Evidence:
     unpaired: pd.DataFrame | None = None
     bias: BiasDocument | None = None
     correction: CorrectionDocument | None = None
+    uncertainty: pd.DataFrame | None = None
 
     @property
     def piles(self) -> tuple[Pile, ...]:

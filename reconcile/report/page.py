@@ -19,7 +19,7 @@ from reconcile.report.findings import findings, reading_notes
 from reconcile.report.formatting import unbroken
 from reconcile.report.opening import opening
 from reconcile.report.subjects import Subject, curve_subjects, level_subjects, predicted_subjects
-from reconcile.report.tables import chain, exclusions, fits, levels, predictions
+from reconcile.report.tables import chain, exclusions, fits, levels, predictions, uncertainty
 from reconcile.report.tables.corrections import correction_table
 from reconcile.report.tables.table import Table
 from reconcile.report.words import sentence_case
@@ -126,6 +126,8 @@ def _chain(evidence: Evidence) -> dict[str, Any]:
         "log_clocks": chain.log_clock_table(evidence),
         "station_clocks": chain.station_clock_table(evidence),
         "recordings": chain.recordings_table(evidence),
+        "field_checks": uncertainty.field_check_table(evidence),
+        "budget": uncertainty.budget_table(evidence),
     }
 
 

@@ -77,7 +77,10 @@ def chain_table(evidence: Evidence) -> Table:
         rows.append(
             ("together", "full scale (1.0)", "Pa", significant(chain.pascals_per_unit, 5), "Pa for sample value 1")
         )
-        note = f"standard uncertainty {decibels(chain.standard_uncertainty_db)} dB; full band {_band(chain, rates)}"
+        uncertainty = f"standard uncertainty {decibels(chain.standard_uncertainty_db)} dB"
+        if chain.effective_standard_uncertainty_db is not None:
+            uncertainty += f", {decibels(chain.effective_standard_uncertainty_db)} dB with the field checks"
+        note = f"{uncertainty}; full band {_band(chain, rates)}"
         bodies.append(Body(tuple(rows), chain.system_id, note))
     return Table(head, tuple(bodies))
 
@@ -88,7 +91,7 @@ def _rates_by_system(evidence: Evidence) -> dict[str, set[int]]:
     systems = {station.id: station.system for station in evidence.campaign.stations}
     found: dict[str, set[int]] = {}
     for stream in evidence.manifest.streams:
-        system = systems.get(stream.station_id)
+        system = stream.system_id or systems.get(stream.station_id)
         if system is not None:
             found.setdefault(system, set()).update(rate[name] for name in stream.recordings if name in rate)
     return found
