@@ -88,13 +88,12 @@ def fit_bias(pairs: pd.DataFrame, campaign: Campaign, reference_range_m: float) 
 
 
 def _structure(pairs: pd.DataFrame, campaign: Campaign) -> Structure:
-    stations = [campaign.station(station_id) for station_id in pairs["station_id"]]
-    chains = [campaign.system(station.system) for station in stations]
+    chains = [campaign.system(system_id) for system_id in pairs["system_id"]]
     energy = pairs["energy_uncertainty_db"].to_numpy(np.float64)
     known = np.diag(pairs["strike_uncertainty_db"].to_numpy(np.float64) ** 2 + LEAST_RESIDUAL_SD_DB**2)
-    known = known + shared_covariance([c.id for c in chains], [c.standard_uncertainty_db for c in chains])
+    known = known + shared_covariance([c.id for c in chains], [c.uncertainty_db for c in chains])
     known = known + np.outer(energy, energy)  # one energy coefficient moved them all
-    groups = {"pile": pairs["pile_id"].tolist(), "place": [station.mooring_id for station in stations]}
+    groups = {"pile": pairs["pile_id"].tolist(), "place": pairs["mooring_id"].tolist()}
     return structure(groups, known, dict.fromkeys(groups, SPREAD_PRIOR))
 
 

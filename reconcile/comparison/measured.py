@@ -3,22 +3,37 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.campaign.station_periods import StationPeriod, period_at
+from reconcile.campaign.times import epoch_us
 from reconcile.comparison.row_groups import RowGroup
 from reconcile.comparison.statistics import strike_statistic
 from reconcile.spreading.energy import ASSUMED_DB_PER_DECADE, PRIOR_SD_DB_PER_DECADE
 from reconcile.spreading.strike_levels import LevelKey, Levels, read_levels, usable_strikes
 from reconcile.vocabulary.documents.campaign import Campaign, Pile
 from reconcile.vocabulary.documents.fit import Fit
+from reconcile.vocabulary.quantities import FloatArray
 from reconcile.vocabulary.tables import Stage
 
 _FAR_ENERGY = 2.0  # factor between predicted and median measured energy beyond which a pair is flagged
+_MOVED = 1.1  # factor between the ranges of a pile's strikes beyond which a station has moved
 _ENERGY_FLAG = "energy_coefficient_assumed"
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """From where and through what a pile was heard at a station: median distance, and the usual chain and place."""
+
+    range_m: float
+    system_id: str
+    mooring_id: str
+    hydrophone_depth_m: float | None
+    chain_uncertainty_db: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,13 +43,17 @@ class Measured:
     Levels are NaN where censored strikes could move the statistic.
     """
 
-    range_m: float
+    heard: Heard
     n_strikes: int
     measured_db: float
     as_recorded_db: float
     strike_uncertainty_db: float
     energy_uncertainty_db: float = 0.0
     flags: tuple[str, ...] = ()
+
+    @property
+    def range_m(self) -> float:
+        return self.heard.range_m
 
 
 @dataclass(slots=True)
@@ -47,16 +66,17 @@ class Measurements:
     rows: dict[tuple[str, str], NDArray[np.intp]]
     ranges: dict[tuple[str, str], float]
     _levels: dict[LevelKey, Levels | None] = field(default_factory=dict)
+    _periods: dict[tuple[str, str], StationPeriod] = field(default_factory=dict)
 
     @classmethod
     def of(cls, strikes: pd.DataFrame, bands: pd.DataFrame, summary: pd.DataFrame, campaign: Campaign) -> Measurements:
         """From the tables of a results folder."""
         usable = usable_strikes(strikes, bands, campaign, Stage.COMPARISON)
-        ranges = {(r.pile_id, r.station_id): r.range_m for r in campaign.ranges}
+        ranges = {(r.pile_id, r.station_id): r.range_m for r in campaign.ranges if r.source != "tracks.csv"}
         for table in (summary, usable):
-            means = table.groupby(["pile_id", "station_id"], as_index=False)["range_m"].mean().dropna()
-            pairs = zip(means["pile_id"], means["station_id"], strict=True)
-            ranges |= dict(zip(pairs, means["range_m"].tolist(), strict=True))
+            usual = table.groupby(["pile_id", "station_id"], as_index=False)["range_m"].median().dropna()
+            pairs = zip(usual["pile_id"], usual["station_id"], strict=True)
+            ranges |= dict(zip(pairs, usual["range_m"].tolist(), strict=True))
         rows = {
             (str(found["pile_id"].iloc[0]), str(found["station_id"].iloc[0])): found.index.to_numpy(np.intp)
             for _, found in usable.groupby(["pile_id", "station_id"])
@@ -75,7 +95,7 @@ class Measurements:
         if range_m is None:
             return "the distance from the pile to the station is not known"
         if group.shared.quantity == "cumulative_exposure_level" or pile.installation_method != "impact":
-            return self._from_summary(group, pile, station_id, range_m)
+            return self._from_summary(group, pile, station_id, self._usually(pile, station_id, range_m))
         shared = group.shared
         levels = self.levels(LevelKey(shared.quantity, shared.weighting, shared.band_hz))
         rows = self.rows.get((pile.pile_id, station_id))
@@ -86,15 +106,59 @@ class Measurements:
         rows = rows[~np.isnan(levels.lowest_db[rows])]
         if not rows.size:
             return "the level was not measured at the station (outside the band of its chain)"
-        return self._from_strikes(group, levels, rows, range_m, fit)
+        heard = self._heard(rows, self._usually(pile, station_id, range_m))
+        return self._from_strikes(group, levels, rows, heard, fit)
+
+    def _usually(self, pile: Pile, station_id: str, range_m: float) -> Heard:
+        """What held at a station in the middle of a pile's time."""
+        pair = (pile.pile_id, station_id)
+        if pair not in self._periods:
+            middle_us = (epoch_us(pile.start_utc) + epoch_us(pile.end_utc)) // 2
+            self._periods[pair] = period_at(self.campaign, station_id, middle_us)
+        period = self._periods[pair]
+        return Heard(
+            range_m, period.system.id, period.mooring_id, period.hydrophone_depth_m, period.system.uncertainty_db
+        )
+
+    def _heard(self, rows: NDArray[np.intp], usually: Heard) -> Heard:
+        """What held for some strikes: the chain and the place of most of them."""
+        systems, places = (self.strikes[name].iloc[rows] for name in ("system_id", "mooring_id"))
+        squares = systems.map({system.id: system.uncertainty_db**2 for system in self.campaign.systems})
+        return replace(
+            usually,
+            system_id=str(systems.mode().iloc[0]),
+            mooring_id=str(places.mode().iloc[0]),
+            chain_uncertainty_db=math.sqrt(float(squares.mean())),
+        )
+
+    def _to_one_range(self, rows: NDArray[np.intp], range_m: float, fit: Fit | None) -> FloatArray | str | None:
+        """What brings strikes to one range where the station moved; None where it did not, words where nothing can."""
+        ranges = self.strikes["range_m"].to_numpy(np.float64)[rows]
+        known = ranges[np.isfinite(ranges)]
+        if not known.size or known.max() <= _MOVED * known.min():
+            return None
+        if fit is None:
+            return "the station moved, and no fit gives a slope that brings its strikes to one range"
+        slope = fit.coefficients.spreading_coefficient_db_per_decade.value
+        attenuation = fit.coefficients.attenuation_db_per_km.value
+        shift = slope * np.log10(ranges / range_m) + attenuation * (ranges - range_m) / 1000.0
+        return np.asarray(shift, dtype=np.float64)
 
     def _from_strikes(
-        self, group: RowGroup, levels: Levels, rows: NDArray[np.intp], range_m: float, fit: Fit | None
-    ) -> Measured:
+        self, group: RowGroup, levels: Levels, rows: NDArray[np.intp], heard: Heard, fit: Fit | None
+    ) -> Measured | str:
         name = group.statistic or "median"
+        moved = self._to_one_range(rows, heard.range_m, fit)
+        if isinstance(moved, str):
+            return moved
+        flags = [] if moved is None else ["range_varies"]
+        if moved is not None:
+            rows, moved = rows[np.isfinite(moved)], moved[np.isfinite(moved)]
         lowest, highest = levels.lowest_db[rows], levels.highest_db[rows]
         recorded = strike_statistic(name, lowest, highest)
-        found, energy_error, flags = recorded, 0.0, []
+        if moved is not None:
+            lowest, highest = lowest + moved, highest + moved
+        found, energy_error = strike_statistic(name, lowest, highest), 0.0
         wanted = group.shared.energy_kj
         if wanted is not None:
             energy = self.strikes["energy_kj"].to_numpy(np.float64)[rows]
@@ -112,7 +176,7 @@ class Measurements:
         if math.isnan(found.value_db):
             flags.append("statistic_censored")
         return Measured(
-            range_m,
+            heard,
             found.n_strikes,
             found.value_db,
             recorded.value_db,
@@ -121,7 +185,7 @@ class Measurements:
             tuple(flags),
         )
 
-    def _from_summary(self, group: RowGroup, pile: Pile, station_id: str, range_m: float) -> Measured | str:
+    def _from_summary(self, group: RowGroup, pile: Pile, station_id: str, heard: Heard) -> Measured | str:
         """From the summary: cumulative exposure of a pile, and statistics over seconds where a pile is not struck."""
         shared, table = group.shared, self.summary
         cumulative = shared.quantity == "cumulative_exposure_level"
@@ -141,13 +205,12 @@ class Measurements:
         flags = ["statistic_censored"] if math.isnan(value) else []
         if shared.energy_kj is not None and not cumulative:
             flags.append("energy_not_matched")
-        strike = 0.0 if cumulative else self._strike_part(float(first["standard_uncertainty_db"]), station_id)
-        return Measured(range_m, int(first["n_strikes"]), value, value, strike, 0.0, tuple(flags))
+        strike = 0.0 if cumulative else self._strike_part(float(first["standard_uncertainty_db"]), heard)
+        return Measured(heard, int(first["n_strikes"]), value, value, strike, 0.0, tuple(flags))
 
-    def _strike_part(self, standard_uncertainty_db: float, station_id: str) -> float:
+    def _strike_part(self, standard_uncertainty_db: float, heard: Heard) -> float:
         """What is left of a whole uncertainty without the chain's part and the common one."""
-        system = self.campaign.system(self.campaign.station(station_id).system)
-        rest = standard_uncertainty_db**2 - system.standard_uncertainty_db**2 - self.campaign.common_uncertainty_db**2
+        rest = standard_uncertainty_db**2 - heard.chain_uncertainty_db**2 - self.campaign.common_uncertainty_db**2
         return math.sqrt(rest) if rest > 0 else 0.0
 
 

@@ -114,20 +114,21 @@ def _pair(
         "beyond_prediction": predicted.extrapolated,
         "basis_unknown": not group.basis_known,
         "abatement_not_stated": shared.abatement is None,
-        "receiver_differs": _receiver_differs(shared.receiver, station),
+        "receiver_differs": _receiver_differs(shared.receiver, measured.heard.hydrophone_depth_m),
     }
     flags = [name for name, true in stated.items() if true] + list(measured.flags)
     bias = predicted.level_db - measured.measured_db
-    system = campaign.system(station.system).standard_uncertainty_db
     parts = (
         measured.strike_uncertainty_db,
         measured.energy_uncertainty_db,
-        system,
+        measured.heard.chain_uncertainty_db,
         campaign.common_uncertainty_db,
     )
     return {
         "pile_id": pile.pile_id,
         "station_id": station.id,
+        "system_id": measured.heard.system_id,
+        "mooring_id": measured.heard.mooring_id,
         **_names(group),
         "statistic": group.statistic,
         "range_m": measured.range_m,
@@ -149,7 +150,7 @@ def _pair(
     }
 
 
-def _receiver_differs(receiver: str | None, station: Station) -> bool:
+def _receiver_differs(receiver: str | None, hydrophone_depth_m: float | None) -> bool:
     """Whether a prediction is for another depth than the hydrophone's; one that states none is not held against it."""
     if receiver is None:
         return False
@@ -157,7 +158,7 @@ def _receiver_differs(receiver: str | None, station: Station) -> bool:
         depth_m = float(receiver)
     except ValueError:
         return True
-    return station.hydrophone_depth_m is not None and abs(depth_m - station.hydrophone_depth_m) > _SAME_DEPTH_M
+    return hydrophone_depth_m is not None and abs(depth_m - hydrophone_depth_m) > _SAME_DEPTH_M
 
 
 def _names(group: RowGroup) -> _Record:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -9,6 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import numpy as np
 from numpy.typing import NDArray
 
+from reconcile.campaign.times import epoch_us as epoch_us
 from reconcile.recordings.wav import Recording, UnusableRecordingError
 
 MICROSECOND = 1e-6
@@ -31,6 +33,16 @@ def start_time(recording: Recording, time_pattern: str | None, time_zone: str) -
     return stated.astimezone(UTC) if stated.tzinfo else _to_utc(stated, time_zone)
 
 
+def stated_start(recording: Recording, table: str, starts: Mapping[str, datetime]) -> datetime:
+    """Recorder time of the first sample by a table of start times.
+
+    Raises UnusableRecordingError where the table does not name the recording.
+    """
+    if recording.name not in starts:
+        raise UnusableRecordingError(f"no start time: {table} does not name it")
+    return starts[recording.name]
+
+
 def _to_utc(local: datetime, time_zone: str) -> datetime:
     if time_zone.upper() in ("UTC", "Z"):
         return local.replace(tzinfo=UTC)
@@ -42,12 +54,6 @@ def _to_utc(local: datetime, time_zone: str) -> datetime:
     if early.utcoffset() != late.utcoffset():
         raise UnusableRecordingError(f"local time {local} is ambiguous or does not exist in {time_zone}")
     return early.astimezone(UTC)
-
-
-def epoch_us(moment: datetime) -> int:
-    """Microseconds since 1970-01-01 UTC, exactly."""
-    whole = moment.replace(microsecond=0)
-    return round(whole.timestamp()) * 1_000_000 + moment.microsecond
 
 
 @dataclass(frozen=True, slots=True)

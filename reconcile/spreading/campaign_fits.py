@@ -60,7 +60,8 @@ def _not_fitted(key: LevelKey, group: Group, reason: str) -> NotFitted:
 
 def _coded(rows: pd.DataFrame, campaign: Campaign) -> CodedStrikes:
     index = cell_index(rows, campaign)
-    stated = pd.Series({(r.pile_id, r.station_id): r.range_m for r in campaign.ranges}, dtype=float)
+    fixed = {(r.pile_id, r.station_id): r.range_m for r in campaign.ranges if r.source != "tracks.csv"}
+    stated = pd.Series(fixed, dtype=float)
     ranges = rows["range_m"].to_numpy(np.float64)
     if np.isnan(ranges).any() and len(stated):
         pairs = pd.MultiIndex.from_frame(index.labels[["pile_id", "station_id"]])

@@ -1,6 +1,7 @@
 """Means over the strikes of one pile at one station: what is fitted at this stage.
 
 Strikes of a pile at a station share the pile, the place and the chain, so their mean is one observation, not many.
+Where a station moves while a pile is driven, its strikes at each twentieth of a decade of range are an observation.
 """
 
 from __future__ import annotations
@@ -24,6 +25,9 @@ SPREAD_PRIOR = Prior(standard_deviation=1.5, worth=2.0)
 # One pile heard at one place is not repeatable to better than this: interference and bearing change from pile to pile.
 # Without it a few metres between piles would be taken for knowledge of the slope, against what the stations say.
 LEAST_RESIDUAL_SD_DB = 0.5
+
+
+RANGE_BINS_PER_DECADE = 20  # within one the level falls by a decibel, and the place is nearly the same
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +55,7 @@ class Cells:
 
 @dataclass(frozen=True, slots=True)
 class CellIndex:
-    """Which cell (pile and station) each of some strikes belongs to, and the labels of the cells."""
+    """Which cell (pile, station, place and range) each of some strikes belongs to, and the labels of the cells."""
 
     code: NDArray[np.intp]
     labels: pd.DataFrame  # pile_id, mooring_id, system_id, chain_sd_db: a column that is missing is not known
@@ -66,12 +70,13 @@ class CellIndex:
 
 
 def cell_index(strikes: pd.DataFrame, campaign: Campaign) -> CellIndex:
-    """The cells of some strikes. The place is the mooring."""
-    grouped = strikes.groupby(["pile_id", "station_id"], sort=True)
-    labels = grouped["system_id"].first().reset_index()
-    moorings = {station.id: station.mooring_id for station in campaign.stations}
-    uncertainties = {system.id: system.standard_uncertainty_db for system in campaign.systems}
-    labels["mooring_id"] = labels["station_id"].map(moorings)
+    """The cells of some strikes. The place is the mooring, the chain that of most of a cell's strikes."""
+    keyed = strikes[["pile_id", "station_id", "mooring_id", "system_id"]].assign(
+        bin=np.floor(np.log10(strikes["range_m"].to_numpy(np.float64)) * RANGE_BINS_PER_DECADE)
+    )
+    grouped = keyed.groupby(["pile_id", "station_id", "mooring_id", "bin"], sort=True, dropna=False)
+    labels = grouped["system_id"].agg(lambda ids: ids.mode().iloc[0]).reset_index()
+    uncertainties = {system.id: system.uncertainty_db for system in campaign.systems}
     labels["chain_sd_db"] = labels["system_id"].map(uncertainties).astype(float)
     return CellIndex(np.asarray(grouped.ngroup(), dtype=np.intp), labels)
 

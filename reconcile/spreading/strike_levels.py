@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.campaign.station_periods import listeners
 from reconcile.vocabulary.decidecades import band_number, nominal_hz
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.quantities import FloatArray
@@ -51,7 +52,11 @@ class Levels:
 
 
 def usable_strikes(strikes: pd.DataFrame, bands: pd.DataFrame, campaign: Campaign, stage: Stage) -> pd.DataFrame:
-    """Strikes that no flag takes out of the stage, in order of time, with their bands and the group of their pile."""
+    """Strikes that no flag takes out of the stage, in order of time, with their bands and the group of their pile.
+
+    Twin channels take turns as strikes clip or not: all are put down to the first of their stations, because each
+    alone would hold the loud strikes or the faint ones only.
+    """
     piles = {pile.pile_id: pile for pile in campaign.piles}
     strikes = strikes.reset_index(drop=True)
     flagged = strikes["flags"].explode().isin(list(flags_excluding(stage)))
@@ -60,6 +65,10 @@ def usable_strikes(strikes: pd.DataFrame, bands: pd.DataFrame, campaign: Campaig
     if len(bands):
         kept = kept.merge(bands, on=["strike_id", "station_id"], how="left")
     kept = kept.reset_index(drop=True)
+    if len(kept):
+        naive = kept["time_utc"].dt.tz_convert("UTC").dt.tz_localize(None)
+        time_us = naive.to_numpy(dtype="datetime64[us]").astype(np.int64)
+        kept["station_id"] = listeners(campaign, kept["station_id"].to_numpy(dtype=object), time_us)
     for name in GROUP:
         kept[name] = kept["pile_id"].map({pile_id: getattr(pile, name) for pile_id, pile in piles.items()})
     kept["abatement"] = kept["abatement"].map(abatement_names(campaign))

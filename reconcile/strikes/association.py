@@ -17,12 +17,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.campaign.blows import HammerLog
+from reconcile.campaign.distances import Distances
 from reconcile.recordings.clock import epoch_us
 from reconcile.vocabulary.documents.campaign import Campaign, Pile
 from reconcile.vocabulary.quantities import FloatArray
 
 LARGEST_OFFSET_S = 60.0
 _MARGIN_S = 30.0  # around a pile's stated times
+_LONGEST_TRAVEL_S = 600.0
 _BIN_S = 0.02
 _APART_S = 0.3  # between offsets that are tried
 _TRIED = 9
@@ -69,12 +71,14 @@ def associate(pulses: pd.DataFrame, campaign: Campaign, log: HammerLog | None) -
     result = Association([None] * n, [None] * n, np.full(n, np.nan), [""] * n, [[] for _ in range(n)])
     station = pulses["station_id"].to_numpy(dtype=object)
     time_s = pulses["time_us"].to_numpy(dtype=np.float64) / 1e6
-    owner = _owners(time_s, station, campaign)
+    distances = Distances(campaign)
+    time_us = pulses["time_us"].to_numpy(dtype=np.int64)
+    owner = _owners(time_us, station, campaign, distances)
     offsets: dict[str, list[float]] = {}
     for pile in campaign.piles:
         rows = np.flatnonzero(owner == pile.pile_id)
         if rows.size:
-            emitted = time_s[rows] - _travel_s(pile, station[rows], campaign)
+            emitted = time_s[rows] - distances.travel_s(pile.pile_id, station[rows], time_us[rows])
             _assign_pile(result, pile, rows, emitted, station, log, offsets)
     loose = np.flatnonzero([pile is None for pile in owner])
     for number, group in enumerate(_clusters(time_s[loose], station[loose]), start=1):
@@ -85,24 +89,23 @@ def associate(pulses: pd.DataFrame, campaign: Campaign, log: HammerLog | None) -
     return result
 
 
-def _owners(time_s: Times, station: NDArray[np.object_], campaign: Campaign) -> NDArray[np.object_]:
+def _owners(
+    time_us: NDArray[np.int64], station: NDArray[np.object_], campaign: Campaign, distances: Distances
+) -> NDArray[np.object_]:
     """The impact pile that was being driven at each time: within its stated times, else within 30 s of them."""
+    time_s = time_us / 1e6
     owner = np.full(len(time_s), None, dtype=object)
     distance = np.full(len(time_s), np.inf)
     for pile in campaign.piles:
         start, end = epoch_us(pile.start_utc) / 1e6, epoch_us(pile.end_utc) / 1e6
-        emitted = time_s - _travel_s(pile, station, campaign)
+        about = np.flatnonzero((time_s >= start - _MARGIN_S) & (time_s <= end + _MARGIN_S + _LONGEST_TRAVEL_S))
+        emitted = time_s[about] - distances.travel_s(pile.pile_id, station[about], time_us[about])
         outside = np.maximum(np.maximum(start - emitted, emitted - end), 0.0)
         reach = _MARGIN_S if pile.installation_method == "impact" else 0.0
-        nearer = (outside <= reach) & (outside < distance)
-        owner[nearer] = pile.pile_id if pile.installation_method == "impact" else None
-        distance[nearer] = outside[nearer]
+        nearer = (outside <= reach) & (outside < distance[about])
+        owner[about[nearer]] = pile.pile_id if pile.installation_method == "impact" else None
+        distance[about[nearer]] = outside[nearer]
     return owner
-
-
-def _travel_s(pile: Pile, station: NDArray[np.object_], campaign: Campaign) -> Times:
-    travel = {s.id: (campaign.range_m(pile.pile_id, s.id) or 0.0) / campaign.sound_speed_m_s for s in campaign.stations}
-    return np.array([travel[s] for s in station], dtype=np.float64)
 
 
 def _assign_pile(

@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.campaign.blows import HammerLog
+from reconcile.campaign.distances import Distances
 from reconcile.recordings.clock import epoch_us
 from reconcile.strikes.pulses import RecordedInterval
 from reconcile.vocabulary.documents.campaign import Campaign
@@ -101,12 +102,14 @@ class _Blows:
         self.pile_id: NDArray[np.str_] | None = log.pile_id if log is not None else None
         if log is None:
             return
-        travel = {
-            p.pile_id: (campaign.range_m(p.pile_id, station_id) or 0.0) / campaign.sound_speed_m_s
-            for p in campaign.piles
-        }
-        shift_us = np.array([(travel[str(p)] - offset_s.get(str(p), 0.0)) * 1e6 for p in log.pile_id])
-        self.arrival_us = log.time_utc.astype("datetime64[us]").astype(np.int64) + shift_us
+        distances = Distances(campaign)
+        logged_us = log.time_utc.astype("datetime64[us]").astype(np.int64)
+        self.arrival_us = logged_us.astype(np.float64)
+        for pile_id in np.unique(log.pile_id):
+            rows = np.flatnonzero(log.pile_id == pile_id)
+            stations = np.full(rows.size, station_id, dtype=object)
+            travel_s = distances.travel_s(str(pile_id), stations, logged_us[rows])
+            self.arrival_us[rows] += (travel_s - offset_s.get(str(pile_id), 0.0)) * 1e6
         self.recorded = np.zeros(len(log.pile_id), dtype=bool)
         for interval in recorded:
             self.recorded |= (self.arrival_us >= interval.start_us) & (self.arrival_us < interval.end_us)

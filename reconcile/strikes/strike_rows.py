@@ -8,7 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.campaign.distances import strike_ranges_m
+from reconcile.campaign.station_periods import moorings
 from reconcile.strikes.association import Association
+from reconcile.strikes.twin_channels import heard_better_elsewhere
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.quantities import FloatArray, exposure_level_db, level_db, mean_square_level_db, peak_level_db
 from reconcile.vocabulary.tables import bands_table, strikes_table
@@ -81,17 +84,20 @@ def strike_rows(pulses: pd.DataFrame, association: Association, campaign: Campai
     level, censoring, snr = censored_exposure(energy, noise, duration, clipped, below)
     peak, peak_censoring = _censored_peak(pulses, clipped)
     shaped = own & (censoring != "at_most") & ~(snr < SHAPE_NEEDS_SNR_DB)
-    ranges = {(r.pile_id, r.station_id): r.range_m for r in campaign.ranges}
+    stations, time_us = pulses["station_id"].to_numpy(dtype=object), pulses["time_us"].to_numpy(dtype=np.int64)
+    piles = np.array(association.pile_id, dtype=object)
+    range_m, range_uncertainty_m = strike_ranges_m(campaign, piles, stations, time_us)
+    elsewhere = heard_better_elsewhere(pulses, association.strike_id, clipped, snr, level, campaign)
     columns: dict[str, object] = {
         "strike_id": association.strike_id,
         "pile_id": association.pile_id,
         "blow_number": pd.array(association.blow_number, dtype="Int32"),
         "station_id": pulses["station_id"].to_numpy(),
         "system_id": pulses["system_id"].to_numpy(),
+        "mooring_id": moorings(campaign, stations, time_us),
         "time_utc": pd.to_datetime(pulses["time_us"].to_numpy(), unit="us", utc=True),
-        "range_m": [
-            ranges.get((p or "", s), np.nan) for p, s in zip(association.pile_id, pulses["station_id"], strict=True)
-        ],
+        "range_m": range_m,
+        "range_standard_uncertainty_m": range_uncertainty_m,
         "energy_kj": association.energy_kj,
         "recording": pulses["recording"].to_numpy(),
         "start_sample": pulses["start_sample"].to_numpy(),
@@ -110,7 +116,7 @@ def strike_rows(pulses: pd.DataFrame, association: Association, campaign: Campai
         "unsubtracted_exposure_level_db": exposure_level_db(pulses["energy_pa2_s"]),
         "peak_censoring": peak_censoring,
         "exposure_censoring": censoring,
-        "flags": _flags(pulses, association),
+        "flags": _flags(pulses, association, elsewhere),
     }
     for name in campaign.settings.weightings:
         part = column_part(name)
@@ -131,10 +137,11 @@ def _censored_peak(pulses: pd.DataFrame, clipped: NDArray[np.bool_]) -> tuple[Fl
     return np.where(faint, noise_peak + PEAK_ABOVE_NOISE_DB, peak), kind
 
 
-def _flags(pulses: pd.DataFrame, association: Association) -> list[list[str]]:
+def _flags(pulses: pd.DataFrame, association: Association, elsewhere: NDArray[np.bool_]) -> list[list[str]]:
     marks = {flag: pulses[mark].to_numpy(dtype=bool) for mark, flag in _FLAG_OF_MARK.items()}
     missing = ~np.isfinite(pulses["noise_pa2"].to_numpy(dtype=np.float64))
     marks["background_missing"] = missing
+    marks["other_channel_used"] = elsewhere
     marks["background_short"] = marks["background_short"] & ~missing
     return [
         sorted([*association.flags[i], *(flag for flag, rows in marks.items() if rows[i])]) for i in range(len(pulses))

@@ -13,6 +13,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.campaign.distances import Distances
+from reconcile.campaign.station_periods import chain_uncertainty_db
 from reconcile.vocabulary.decidecades import bands_within, nominal_hz
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.quantities import FloatArray, energy_mean_db, energy_sum_db
@@ -79,17 +81,39 @@ def summary_rows(strikes: pd.DataFrame, bands: pd.DataFrame, seconds: pd.DataFra
     """
     excluded = flags_excluding(Stage.SUMMARY)
     used = strikes["pile_id"].notna() & ~strikes["flags"].map(lambda flags: bool(excluded.intersection(flags)))
-    numbers = _band_numbers(bands)
+    numbers, distances = _band_numbers(bands), Distances(campaign)
     rows: list[dict[str, object]] = []
     for key, group in strikes[used].groupby(["pile_id", "station_id"]):
+        unit = _unit(key, group["time_utc"], campaign, distances)
         for series in _strike_series(group, bands.loc[group.index], campaign, numbers):
-            rows.append(_row(key, series, campaign))
+            rows.append(_row(unit, series, campaign))
     for key, group in seconds.groupby(["pile_id", "station_id"]):
+        unit = _unit(key, group["start_utc"], campaign, distances)
         for series in _second_series(group, campaign, numbers):
-            rows.append(_row(key, series, campaign))
+            rows.append(_row(unit, series, campaign))
     table = pd.DataFrame(rows, columns=list(SUMMARY.column_names))
     order = ["pile_id", "station_id", "quantity", "weighting", "band_hz"]
     return table.sort_values(order, na_position="first").reset_index(drop=True)
+
+
+@dataclass(frozen=True, slots=True)
+class _Unit:
+    """A pile and station: median distance, and the uncertainty of the chain, over its strikes or seconds."""
+
+    pile_id: str
+    station_id: str
+    range_m: float
+    chain_uncertainty_db: float
+
+
+def _unit(key: tuple[object, ...], times: pd.Series, campaign: Campaign, distances: Distances) -> _Unit:
+    pile_id, station_id = str(key[0]), str(key[1])
+    naive = times.dt.tz_convert("UTC").dt.tz_localize(None)
+    time_us = naive.to_numpy(dtype="datetime64[us]").astype(np.int64)
+    range_m, _ = distances.at(pile_id, station_id, time_us)
+    known = range_m[np.isfinite(range_m)]
+    median_m = float(np.median(known)) if known.size else np.nan
+    return _Unit(pile_id, station_id, median_m, chain_uncertainty_db(campaign, station_id, time_us))
 
 
 def _band_numbers(bands: pd.DataFrame) -> list[int]:
@@ -135,20 +159,18 @@ def _second_series(seconds: pd.DataFrame, campaign: Campaign, numbers: Sequence[
                 yield Series(quantity, weighting, band_hz, level, censoring)
 
 
-def _row(key: tuple[object, ...], series: Series, campaign: Campaign) -> dict[str, object]:
-    pile_id, station_id = str(key[0]), str(key[1])
+def _row(unit: _Unit, series: Series, campaign: Campaign) -> dict[str, object]:
     values = statistics(series)
     known = series.level_db[~np.isnan(series.level_db)]
-    system = campaign.system(campaign.station(station_id).system)
     between = float(np.std(known, ddof=1)) if known.size > 1 else 0.0
-    parts = (between**2 / max(known.size, 1), system.standard_uncertainty_db**2, campaign.common_uncertainty_db**2)
+    parts = (between**2 / max(known.size, 1), unit.chain_uncertainty_db**2, campaign.common_uncertainty_db**2)
     return {
-        "pile_id": pile_id,
-        "station_id": station_id,
+        "pile_id": unit.pile_id,
+        "station_id": unit.station_id,
         "quantity": series.quantity,
         "weighting": series.weighting,
         "band_hz": series.band_hz,
-        "range_m": campaign.range_m(pile_id, station_id),
+        "range_m": unit.range_m,
         **values,
         "n_strikes": int(values["n_strikes"]),
         "n_censored": int(values["n_censored"]),

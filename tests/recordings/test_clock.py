@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from reconcile.recordings.clock import StationClock, epoch_us, start_time
-from reconcile.recordings.wav import Recording, UnusableRecordingError
+from reconcile.recordings.wav import Recording, SampleFormat, UnusableRecordingError
 
 PATTERN = "S750_%Y%m%dT%H%M%S.%fZ"
 
 
 def recording(name: str, origin: datetime | None = None) -> Recording:
-    return Recording(Path("recordings") / name, name, 8000, 1, 8000, "PCM_16", origin, "")
+    return Recording(Path("recordings") / name, name, 8000, 1, 8000, SampleFormat(16, 16), 44, origin)
 
 
 def test_by_the_pattern_of_the_stem() -> None:

@@ -137,6 +137,18 @@ def test_unusable_files_are_named_and_the_rest_goes_on(tmp_path: Path) -> None:
     assert [s.n_samples for s in found.streams] == [8000, 7499]
 
 
+def test_oddities_are_warnings_and_the_file_is_used_whole(tmp_path: Path) -> None:
+    path = write(tmp_path, 0.0, ramp(0, RATE_HZ), subtype="PCM_24")
+    content = bytearray(path.read_bytes())
+    content[4:8] = content[40:44] = bytes(4)  # a recorder that lost its power before it wrote the sizes
+    path.write_bytes(content)
+    found = inventory(tmp_path, station("A"))
+    assert (found.refused, found.damaged) == ({}, {})
+    assert [s.n_samples for s in found.streams] == [RATE_HZ]
+    (warning,) = found.warnings
+    assert warning.startswith(f"{path.name}: the size of its data was never filled in (0x0)")
+
+
 @pytest.mark.skipif(os.name == "nt", reason="names there are not bytes")
 def test_a_name_that_is_not_utf_8_is_refused(tmp_path: Path) -> None:
     path = write(tmp_path, 0.0, ramp(0, RATE_HZ))

@@ -86,6 +86,7 @@ def strikes(
                     "pile_id": pile_id,
                     "station_id": station_id,
                     "system_id": f"H-{station_id}",
+                    "mooring_id": station_id,
                     "time_utc": pd.Timestamp(START) + pd.to_timedelta(2 * number, unit="s"),
                     "range_m": range_m,
                     "energy_kj": energy_kj(pile_id) if energy_kj else np.nan,

@@ -20,7 +20,11 @@ QuantityName = Literal["peak_level", "exposure_level", "rms_level", "cumulative_
 
 
 class FieldCheck(Document):
-    """A calibrator tone recorded in the field (read and checked; not yet evaluated)."""
+    """A calibrator tone recorded in the field.
+
+    `level_db` is the rms level in the coupler, dB re 1 µPa. `drift` says how the sensitivity went from this check to
+    the next: in a straight line, or by a step at `step_utc`.
+    """
 
     file: str
     channel: int = 1
@@ -38,7 +42,8 @@ class System(Document):
 
     Levels are in dB: `sensitivity_db` re 1 V/µPa, `end_to_end_sensitivity_db` re (full scale)/µPa. A curve holds pairs
     of frequency (Hz) and sensitivity (dB re 1 V/µPa) and replaces `sensitivity_db`, which is then only where the chain
-    is stated.
+    is stated. `standard_uncertainty_db` is the certificate's, `effective_standard_uncertainty_db` what field checks
+    made of it (None without any).
     """
 
     id: str
@@ -48,13 +53,25 @@ class System(Document):
     full_scale_v: float | None = None
     end_to_end_sensitivity_db: float | None = None
     standard_uncertainty_db: float
+    effective_standard_uncertainty_db: float | None = None
+    uncertainty_components_db: dict[str, float] = {}  # noqa: RUF012 - known parts of it: sensitivity, gain, ...
     valid_from_hz: float = 10.0
     valid_to_hz: float | None = None  # None: 0.45 of the sampling rate
     checks: tuple[FieldCheck, ...] = ()
 
+    @property
+    def uncertainty_db(self) -> float:
+        """Standard uncertainty of levels measured with this chain: the certificate's, with what field checks showed."""
+        effective = self.effective_standard_uncertainty_db
+        return self.standard_uncertainty_db if effective is None else effective
+
 
 class Station(Document):
-    """One hydrophone at one place. `mooring_id` names the place; it is the station's own id in this version."""
+    """One hydrophone at one place, as far as no deployment says otherwise.
+
+    `mooring_id` names the place. A station with `deployed_only` shares a channel of its recordings with another one in
+    turn: they are its own only within its deployments.
+    """
 
     id: str
     system: str
@@ -65,9 +82,46 @@ class Station(Document):
     water_depth_m: float | None = None
     recordings: str
     time_pattern: str | None = None
+    start_times: str | None = None  # a table of Campaign.start_times; it takes the place of the pattern
     clock_offset_s: float = 0.0
     clock_drift_ppm: float = 0.0
     mooring_id: str
+    deployed_only: bool = False
+
+
+class Deployment(Document):
+    """What was different at a station from `from_utc` until `to_utc` (None: from then on): one row of deployments.csv.
+
+    What is None is as the station states it. `mooring_id` is resolved: as given, or the station's own, or a name of its
+    own where the row states another place. A clock stated here counts from the first sample of the deployment.
+    """
+
+    line: int
+    station_id: str
+    mooring_id: str
+    system_id: str | None = None
+    channel: int | None = None
+    gain_db: float | None = None
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    position_uncertainty_m: float | None = None
+    hydrophone_depth_m: float | None = None
+    water_depth_m: float | None = None
+    from_utc: datetime
+    to_utc: datetime | None = None
+    clock_offset_s: float | None = None
+    clock_drift_ppm: float | None = None
+
+
+class TrackPoint(Document):
+    """Where a drifting or towed station was at a time: one row of tracks.csv."""
+
+    station_id: str
+    time_utc: datetime
+    latitude_deg: float
+    longitude_deg: float
+    hydrophone_depth_m: float | None = None
+    standard_uncertainty_m: float | None = None
 
 
 class Pile(Document):
@@ -88,13 +142,16 @@ class Pile(Document):
 
 
 class PileStationRange(Document):
-    """Horizontal distance from a pile to a station, with its standard uncertainty, and where it came from."""
+    """Horizontal distance from a pile to a station, with its standard uncertainty, and where it came from.
+
+    For a station that was moved or drifted it is that in the middle of the pile's time; strikes have their own.
+    """
 
     pile_id: str
     station_id: str
     range_m: float
     standard_uncertainty_m: float | None = None
-    source: Literal["positions", "ranges.csv"]
+    source: Literal["positions", "ranges.csv", "tracks.csv"]
 
 
 class Prediction(Document):
@@ -170,6 +227,9 @@ class Campaign(Document):
     stations: tuple[Station, ...]
     piles: tuple[Pile, ...]
     ranges: tuple[PileStationRange, ...]
+    deployments: tuple[Deployment, ...] = ()  # by station, in order of time; those of one station do not overlap
+    tracks: tuple[TrackPoint, ...] = ()  # by station, in order of time
+    start_times: dict[str, dict[str, datetime]] = {}  # noqa: RUF012 - by table and recording: recorder time, first sample
     predictions: tuple[Prediction, ...] = ()
     predicted_ranges: tuple[PredictedRange, ...] = ()
     n_logged: dict[str, int] | None = None  # blows of the hammer log by pile; None without a log
@@ -189,5 +249,5 @@ class Campaign(Document):
         return next(p for p in self.piles if p.pile_id == pile_id)
 
     def range_m(self, pile_id: str, station_id: str) -> float | None:
-        """Horizontal distance in metres, or None where it is not known."""
+        """Horizontal distance in metres (in the middle of the pile's time), or None where it is not known."""
         return next((r.range_m for r in self.ranges if (r.pile_id, r.station_id) == (pile_id, station_id)), None)

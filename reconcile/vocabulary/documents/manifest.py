@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Literal
 
 from reconcile.vocabulary.documents.campaign import Settings
 from reconcile.vocabulary.documents.document import Document
@@ -38,14 +39,49 @@ class ChainStageEntry(Document):
 
 
 class ChainEntry(Document):
-    """A measuring chain as applied. `pascals_per_unit`: Pa of the sample value 1.0."""
+    """A measuring chain as applied. `pascals_per_unit`: Pa of the sample value 1.0.
+
+    A system whose gain was changed by a deployment has an entry for each gain.
+    `effective_standard_uncertainty_db` is the certificate's with what field checks showed; None without any.
+    """
 
     system_id: str
     pascals_per_unit: float
     standard_uncertainty_db: float
+    effective_standard_uncertainty_db: float | None = None
     valid_from_hz: float
     valid_to_hz: float | None
     stages: tuple[ChainStageEntry, ...]
+
+
+class FieldCheckEntry(Document):
+    """A calibrator tone of the field, measured, and held against the chain as stated.
+
+    Sensitivities are end to end, dB re (full scale)/µPa at the tone's frequency; `difference_db` is derived minus
+    stated. `tone_level_db` is the rms level of the tone, dB re full scale. Where `problem` says why the check cannot be
+    used, the measured values are None.
+    """
+
+    system_id: str
+    file: str
+    channel: int
+    when: Literal["before", "after"] | None
+    time_utc: datetime | None
+    drift: Literal["linear", "step"]
+    step_utc: datetime | None
+    frequency_hz: float
+    level_db: float
+    stated_sensitivity_db: float
+    measured_frequency_hz: float | None = None
+    tone_level_db: float | None = None
+    tone_from_s: float | None = None
+    tone_to_s: float | None = None
+    distortion: float | None = None
+    sensitivity_db: float | None = None
+    difference_db: float | None = None
+    standard_uncertainty_db: float | None = None
+    hint: str = ""
+    problem: str = ""
 
 
 class RecordingEntry(Document):
@@ -59,9 +95,11 @@ class RecordingEntry(Document):
 
 
 class StreamEntry(Document):
-    """A run of abutting recordings of one station; times by the station's stated clock."""
+    """A run of abutting recordings of one station, one chain and one place; times by the station's stated clock."""
 
     station_id: str
+    system_id: str | None = None
+    mooring_id: str | None = None
     start_utc: datetime
     end_utc: datetime
     recordings: tuple[str, ...]
@@ -86,6 +124,7 @@ class Manifest(Document):
     settings: Settings | None = None
     clocks: Clocks = Clocks()
     chains: tuple[ChainEntry, ...] = ()
+    field_checks: tuple[FieldCheckEntry, ...] = ()
     recordings: tuple[RecordingEntry, ...] = ()
     streams: tuple[StreamEntry, ...] = ()
     refused: dict[str, str] = {}  # noqa: RUF012

@@ -9,15 +9,17 @@ from reconcile.vocabulary.tables.bands import bands_table
 from reconcile.vocabulary.tables.column import Column, Kind, Table
 from reconcile.vocabulary.tables.comparison import COMPARISON, UNPAIRED
 from reconcile.vocabulary.tables.exposure import EXPOSURE
-from reconcile.vocabulary.tables.flags import FLAGS, Flag, Stage
+from reconcile.vocabulary.tables.flags import FLAGS, Flag, Stage, flags_excluding
 from reconcile.vocabulary.tables.strikes import strikes_table
 from reconcile.vocabulary.tables.summary import SUMMARY
+from reconcile.vocabulary.tables.uncertainty import UNCERTAINTY
 
 __all__ = [
     "COMPARISON",
     "EXPOSURE",
     "FLAGS",
     "SUMMARY",
+    "UNCERTAINTY",
     "UNPAIRED",
     "Column",
     "Flag",
@@ -26,5 +28,6 @@ __all__ = [
     "Table",
     "background_table",
     "bands_table",
+    "flags_excluding",
     "strikes_table",
 ]

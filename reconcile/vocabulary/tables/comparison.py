@@ -12,6 +12,8 @@ COMPARISON = Table(
     (
         Column("pile_id", Kind.TEXT, "", "pile"),
         Column("station_id", Kind.TEXT, "", "station"),
+        Column("system_id", Kind.TEXT, "", "measuring chain of the station (of most strikes)"),
+        Column("mooring_id", Kind.TEXT, "", "place of the hydrophone (at most strikes)"),
         Column("prediction_id", Kind.TEXT, "", "prediction"),
         Column("quantity", Kind.TEXT, "", "quantity that was predicted"),
         Column("weighting", Kind.TEXT, "", "none, or set and group as in nmfs-2024:LF"),

@@ -49,6 +49,13 @@ _FLAGS = (
     Flag("background_short", "strikes", "the quiet stretch before the strike is shorter than 200 ms"),
     Flag("background_missing", "strikes", "no quiet stretch before the strike: nothing was subtracted", _ALL),
     Flag("recording_edge", "strikes", "the recording starts or ends within the pulse interval", _ALL),
+    Flag(
+        "other_channel_used",
+        "strikes",
+        "another channel of the same hydrophone or depth of a mooring heard the strike better (unclipped, or with more "
+        "signal to noise)",
+        _LEVELS_USE,
+    ),
     # background
     Flag("clipped_second", "background", "samples at digital full scale in the interval"),
     Flag(
@@ -100,6 +107,11 @@ _FLAGS = (
         "energy_not_matched",
         "comparison",
         "the prediction states an energy that could not be matched: none was logged",
+    ),
+    Flag(
+        "range_varies",
+        "comparison",
+        "the station moved by over a tenth of its range: levels were brought to the median range by the fit's slope",
     ),
     Flag(
         "statistic_censored",

@@ -12,14 +12,16 @@ _COLUMNS = (
     Column("pile_id", Kind.TEXT, "", "pile that was struck; null where no pile was being driven"),
     Column("blow_number", Kind.COUNT, "1", "blow of the hammer log; null where none was matched"),
     Column("station_id", Kind.TEXT, "", "station that recorded it"),
-    Column("system_id", Kind.TEXT, "", "measuring chain of the station"),
+    Column("system_id", Kind.TEXT, "", "measuring chain of the station at that time"),
+    Column("mooring_id", Kind.TEXT, "", "place of the hydrophone; the same for hydrophones of one mooring"),
     Column(
         "time_utc",
         Kind.TIME,
         "UTC",
         "when 5 % of the pulse's energy has arrived, by the station's stated clock",
     ),
-    Column("range_m", Kind.LEVEL, "m", "horizontal distance from pile to hydrophone"),
+    Column("range_m", Kind.LEVEL, "m", "horizontal distance from pile to hydrophone at that time"),
+    Column("range_standard_uncertainty_m", Kind.LEVEL, "m", "standard uncertainty of range_m; null where not stated"),
     Column(
         "energy_kj",
         Kind.LEVEL,

@@ -15,7 +15,7 @@ SUMMARY = Table(
         Column("quantity", Kind.TEXT, "", "peak_level, exposure_level or rms_level"),
         Column("weighting", Kind.TEXT, "", "none, or set and group as in nmfs-2024:LF"),
         Column("band_hz", Kind.LEVEL, "Hz", "nominal decidecade centre; null for the full band"),
-        Column("range_m", Kind.LEVEL, "m", "horizontal distance from pile to hydrophone"),
+        Column("range_m", Kind.LEVEL, "m", "horizontal distance from pile to hydrophone, median over the strikes"),
         Column(
             "n_strikes",
             Kind.COUNT,
