@@ -19,6 +19,7 @@ import reconcile
 from reconcile.vocabulary.errors import InputError, MachineError
 
 if TYPE_CHECKING:
+    from reconcile.campaign.stored_files import RecordingsFolder
     from reconcile.running.outcome import Outcome
 
 FAULT, INPUT_WRONG, SOME_UNUSABLE, INTERRUPTED = 1, 3, 4, 130
@@ -50,7 +51,9 @@ app = typer.Typer(
 CampaignFolder = Annotated[Path, typer.Argument(metavar="CAMPAIGN", help="Campaign folder with campaign.toml.")]
 ResultsFolder = Annotated[Path, typer.Argument(metavar="RESULTS", help="Results folder of an earlier run.")]
 Out = Annotated[Path | None, typer.Option("--out", help="Results folder; CAMPAIGN/results unless given.")]
-Recordings = Annotated[Path | None, typer.Option("--recordings", help="Folder the stations' globs are relative to.")]
+Recordings = Annotated[
+    str | None, typer.Option("--recordings", help="Folder, or its URL, the stations' globs are relative to.")
+]
 Workers = Annotated[int | None, typer.Option("--workers", min=1, help="Processes; as many as processors unless given.")]
 NoHash = Annotated[bool, typer.Option("--no-hash", help="Do not compute the checksums of the inputs.")]
 Changed = Annotated[Path | None, typer.Option("--campaign", help="Read a changed campaign instead of the one kept.")]
@@ -94,7 +97,7 @@ def check(campaign: CampaignFolder, recordings: Recordings = None) -> None:
     """
     from reconcile.running import pipeline
 
-    _report(pipeline.check(campaign, recordings))
+    _report(pipeline.check(campaign, _elsewhere(recordings)))
 
 
 @app.command()
@@ -117,7 +120,14 @@ def run(
 
     results = out or campaign / "results"
     _report(
-        pipeline.run(campaign, results, recordings=recordings, piles=pile or (), workers=workers, hashed=not no_hash)
+        pipeline.run(
+            campaign,
+            results,
+            recordings=_elsewhere(recordings),
+            piles=pile or (),
+            workers=workers,
+            hashed=not no_hash,
+        )
     )
 
 
@@ -156,7 +166,14 @@ def levels(
 
     results = out or campaign / "results"
     _report(
-        pipeline.levels(campaign, results, recordings=recordings, piles=pile or (), workers=workers, hashed=not no_hash)
+        pipeline.levels(
+            campaign,
+            results,
+            recordings=_elsewhere(recordings),
+            piles=pile or (),
+            workers=workers,
+            hashed=not no_hash,
+        )
     )
 
 
@@ -210,6 +227,13 @@ def report(results: ResultsFolder) -> None:
     from reconcile.running import pipeline
 
     _report(pipeline.report(results))
+
+
+def _elsewhere(recordings: str | None) -> RecordingsFolder | None:
+    """The folder or the URL that --recordings means."""
+    from reconcile.campaign import recordings_folder
+
+    return None if recordings is None else recordings_folder(recordings)
 
 
 def _report(outcome: Outcome) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from reconcile.campaign.recording_urls import without_secrets
 from reconcile.vocabulary.errors import Fault, InputError
 
 MAX_SHOWN = 80  # characters of a found value
@@ -75,7 +76,7 @@ def shown(value: object) -> str:
     if isinstance(value, list):
         return "a list"
     try:
-        text = repr(value)
+        text = without_secrets(repr(value))
     except ValueError:  # an integer of thousands of digits
         return "a number of too many digits"
     return text if len(text) <= MAX_SHOWN else text[: MAX_SHOWN - 3] + "..."

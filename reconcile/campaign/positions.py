@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -60,9 +60,16 @@ def read_ranges(
 
 
 def resolve_ranges(
-    piles: Sequence[Place], stations: Sequence[Place], stated: StatedRanges, findings: Findings
+    piles: Sequence[Place],
+    stations: Sequence[Place],
+    stated: StatedRanges,
+    moving: Collection[str],
+    findings: Findings,
 ) -> tuple[PileStationRange, ...]:
-    """The distance of every pile from every station; a fault names all pairs for which there is none."""
+    """The distance of every pile from every station; a fault names all pairs for which there is none.
+
+    Stations that are `moving` may have a position later, by a deployment or on a track.
+    """
     ranges: list[PileStationRange] = []
     missing: list[str] = []
     for pile in piles:
@@ -72,7 +79,7 @@ def resolve_ranges(
             if found is not None:
                 ranges.append(found)
                 _check_distance(found, findings)
-            elif pair not in stated:
+            elif pair not in stated and not (station.id in moving and np.isfinite(pile.latitude_deg)):
                 missing.append(f"{plain(pile.id)} and {plain(station.id)}")
     if missing:
         needed = "positions of pile and station, or a row in ranges.csv"

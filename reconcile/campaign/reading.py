@@ -2,22 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from reconcile.campaign.blows import HammerLog, n_logged, read_blows
+from reconcile.campaign.deployments import DEPLOYMENTS, TRACKS, Equipment, read_deployments, read_tracks
+from reconcile.campaign.distances import usual_ranges
 from reconcile.campaign.faults import Findings, plain, shown
 from reconcile.campaign.piles import PileList, read_piles
 from reconcile.campaign.positions import read_ranges, resolve_ranges
 from reconcile.campaign.predictions import PredictionList, read_predicted_ranges, read_predictions
-from reconcile.campaign.recording_files import check_claims, expand
+from reconcile.campaign.recording_files import check_claims, check_file, claims_in_time, recording_files
 from reconcile.campaign.settings import FILE, TomlContent, read_settings, sound_speed_m_s
-from reconcile.vocabulary.documents.campaign import Campaign, PileStationRange, PredictedRange, Prediction, Settings
-from reconcile.vocabulary.errors import suggestion
+from reconcile.campaign.stored_files import RecordingsFolder
+from reconcile.vocabulary.documents.campaign import (
+    Campaign,
+    Deployment,
+    PileStationRange,
+    PredictedRange,
+    Prediction,
+    Settings,
+    TrackPoint,
+)
+from reconcile.vocabulary.errors import InputError, suggestion
 
-READ = ("piles.csv", "blows.csv", "predictions.csv", "predicted_ranges.csv", "ranges.csv")
-NOT_HANDLED = ("deployments.csv", "tracks.csv", "activities.csv", "decisions.csv")
+READ = ("piles.csv", "blows.csv", "predictions.csv", "predicted_ranges.csv", "ranges.csv", DEPLOYMENTS, TRACKS)
+NOT_HANDLED = ("activities.csv", "decisions.csv")
 NOT_USED = ("driving_log.csv",)
 
 
@@ -31,26 +42,46 @@ class _Content:
     predictions: PredictionList | None
     predicted_ranges: tuple[PredictedRange, ...]
     ranges: tuple[PileStationRange, ...]
+    deployments: tuple[Deployment, ...]
+    tracks: tuple[TrackPoint, ...]
 
 
-def read_campaign(folder: Path, recordings: Path | None = None) -> tuple[Campaign, HammerLog | None]:
+def read_campaign(folder: Path, recordings: RecordingsFolder | None = None) -> tuple[Campaign, HammerLog | None]:
     """The campaign that a folder holds, and its hammer log if there is one.
 
-    `recordings` is the folder to which the stations' globs are relative; the campaign folder unless it is given.
+    `recordings` is the folder, or its URL, to which the stations' globs are relative; the campaign folder unless given.
     Raises InputError with every fault of every file, MachineError where a file may not be read.
     """
     findings = Findings()
     root = folder if recordings is None else recordings
     for place, needed in ((folder, "a campaign folder"), (root, "a folder of recordings")):
-        if not place.is_dir():
+        if isinstance(place, Path) and not place.is_dir():
             findings.fault(str(place), "", "no such folder", needed)
     findings.raise_if_any()
     content = _read(folder, findings)
+    in_turn: frozenset[str] = frozenset()
     if content.toml is not None:
-        check_claims(content.toml.claims, root, FILE, findings)
-    _check_folder(folder, findings)
+        claims = claims_in_time(content.toml.claims, content.toml.stations, content.deployments)
+        in_turn = check_claims(claims, root, FILE, findings)
+        _check_check_files(content.toml.check_files, (root, folder), findings)
+    _check_folder(folder, content.toml.start_times if content.toml is not None else (), findings)
     findings.raise_if_any()
-    return _freeze(content, folder, root, findings), content.log
+    return _freeze(content, in_turn, root, findings), content.log
+
+
+def _check_check_files(
+    check_files: Iterable[tuple[str, str]], roots: Sequence[RecordingsFolder], findings: Findings
+) -> None:
+    """The recordings of field checks are there."""
+    for where, name in check_files:
+        try:
+            there = check_file(name, roots) is not None
+        except InputError as error:
+            for fault in error.faults:
+                findings.fault(FILE, where, f"{fault.file}: {fault.found}", fault.needed)
+            continue
+        if not there:
+            findings.fault(FILE, where, shown(name), "a recording in the campaign folder (or --recordings FOLDER)")
 
 
 def _read(folder: Path, findings: Findings) -> _Content:
@@ -66,15 +97,29 @@ def _read(folder: Path, findings: Findings) -> _Content:
     log = read_blows(path, pile_ids, findings) if (path := there("blows.csv")) else None
     station_ids = toml.station_ids if toml else None
     stated = read_ranges(path, pile_ids, station_ids, findings) if (path := there("ranges.csv")) else {}
+    equipment = _equipment(toml) if toml else None
+    deployments = read_deployments(path, equipment, findings) if (path := there(DEPLOYMENTS)) else ()
+    tracks = read_tracks(path, station_ids, findings) if (path := there(TRACKS)) else ()
     ranges: tuple[PileStationRange, ...] = ()
     if toml and piles and stated is not None:
-        ranges = resolve_ranges(piles.places, toml.places, stated, findings)
-    return _Content(toml, piles, log, predictions, predicted_ranges, ranges)
+        moving = {row.station_id for row in deployments if row.latitude_deg is not None}
+        moving |= {point.station_id for point in tracks}
+        ranges = resolve_ranges(piles.places, toml.places, stated, moving, findings)
+    return _Content(toml, piles, log, predictions, predicted_ranges, ranges, deployments, tracks)
 
 
-def _check_folder(folder: Path, findings: Findings) -> None:
+def _equipment(toml: TomlContent) -> Equipment:
+    return Equipment(
+        stations={station.id: station for station in toml.stations},
+        systems={system.id: system for system in toml.systems},
+        station_ids=toml.station_ids,
+        system_ids=toml.system_ids,
+    )
+
+
+def _check_folder(folder: Path, named: Iterable[str], findings: Findings) -> None:
     """Tables that this version would have to heed are refused; those that it does not know are noted."""
-    known = (*READ, *NOT_HANDLED, *NOT_USED)
+    known = (*READ, *NOT_HANDLED, *NOT_USED, *named)
     for path in sorted(folder.glob("*.csv")):
         if path.name in NOT_HANDLED:
             needed = "a campaign without it: it is not handled in this version, and ignoring it would give wrong levels"
@@ -86,15 +131,15 @@ def _check_folder(folder: Path, findings: Findings) -> None:
             findings.note(f"the file {shown(path.name)} is not used" + (f"; {hint}" if hint else ""))
 
 
-def _freeze(content: _Content, folder: Path, root: Path, findings: Findings) -> Campaign:
+def _freeze(content: _Content, in_turn: frozenset[str], root: RecordingsFolder, findings: Findings) -> Campaign:
     """The campaign of content without faults."""
     toml, piles = content.toml, content.piles
     assert toml is not None
     assert toml.campaign is not None
     assert piles is not None
     predictions = content.predictions.predictions if content.predictions else ()
-    _note_unused(content, (folder, root), findings)
-    return Campaign(
+    _note_unused(content, findings)
+    campaign = Campaign(
         name=toml.campaign.name,
         water_depth_m=toml.campaign.water_depth_m,
         sound_speed_m_s=sound_speed_m_s(toml.campaign, findings),
@@ -102,15 +147,30 @@ def _freeze(content: _Content, folder: Path, root: Path, findings: Findings) -> 
         recordings_time_zone=toml.time_zone,
         settings=_with_weightings(toml.settings, (*predictions, *content.predicted_ranges)),
         systems=toml.systems,
-        stations=toml.stations,
+        stations=tuple(s.model_copy(update={"deployed_only": s.id in in_turn}) for s in toml.stations),
         piles=piles.piles,
         ranges=content.ranges,
+        deployments=content.deployments,
+        tracks=content.tracks,
+        start_times=toml.start_times,
         predictions=predictions,
         predicted_ranges=content.predicted_ranges,
         n_logged=n_logged(content.log, [p.pile_id for p in piles.piles]) if content.log is not None else None,
-        n_recordings={station.id: len(expand(station.recordings, root)[0]) for station in toml.stations},
-        notes=tuple(findings.notes),
     )
+    counts = {station.id: len(recording_files(campaign, station, root)) for station in toml.stations}
+    ranges = usual_ranges(campaign)
+    _note_unknown_distances(campaign, ranges, findings)
+    return campaign.model_copy(update={"ranges": ranges, "n_recordings": counts, "notes": tuple(findings.notes)})
+
+
+def _note_unknown_distances(campaign: Campaign, ranges: Sequence[PileStationRange], findings: Findings) -> None:
+    """Piles during which a station that moves is nowhere."""
+    known = {(r.pile_id, r.station_id) for r in ranges}
+    for station in campaign.stations:
+        missing = [pile.pile_id for pile in campaign.piles if (pile.pile_id, station.id) not in known]
+        if missing:
+            names = plain(", ".join(missing))
+            findings.note(f"station {plain(station.id)}: its distance in the middle of {names} is not known")
 
 
 def _with_weightings(settings: Settings, predictions: Sequence[Prediction | PredictedRange]) -> Settings:
@@ -119,15 +179,10 @@ def _with_weightings(settings: Settings, predictions: Sequence[Prediction | Pred
     return settings.model_copy(update={"weightings": tuple(dict.fromkeys((*settings.weightings, *added)))})
 
 
-def _note_unused(content: _Content, roots: Sequence[Path], findings: Findings) -> None:
+def _note_unused(content: _Content, findings: Findings) -> None:
     """What was given, is right, and yet has no effect."""
     assert content.toml is not None
     assert content.piles is not None
-    for system in content.toml.systems:
-        for check in system.checks:
-            there = any((root / check.file).is_file() for root in roots)
-            found = "is not evaluated in this version" if there else "is not there"
-            findings.note(f"system {plain(system.id)}: the field check {plain(check.file)} {found}")
     named = {pile.prediction_id for pile in content.piles.piles if pile.prediction_id}
     if content.predictions is None and named:
         findings.note("piles.csv: prediction_id is given, but there is no predictions.csv")

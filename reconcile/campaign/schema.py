@@ -11,7 +11,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_core import PydanticCustomError
 
 from reconcile.campaign.faults import id_needed
-from reconcile.campaign.recording_files import path_needed
+from reconcile.campaign.recording_files import path_needed, recording_needed
 from reconcile.campaign.times import TIME_NEEDED, as_datetime, parse_utc, time_hint
 from reconcile.vocabulary.documents.campaign import Settings
 from reconcile.vocabulary.errors import suggestion
@@ -34,6 +34,12 @@ def _an_id(text: str) -> str:
 
 def _a_path(text: str) -> str:
     if what := path_needed(text):
+        raise needed(what)
+    return text
+
+
+def _a_recording(text: str) -> str:
+    if what := recording_needed(text):
         raise needed(what)
     return text
 
@@ -86,6 +92,7 @@ def _version_1(value: Any) -> Any:
 
 Id = Annotated[str, AfterValidator(_an_id)]
 RelativePath = Annotated[str, AfterValidator(_a_path)]
+RecordingPath = Annotated[str, AfterValidator(_a_recording)]
 Time = Annotated[datetime, BeforeValidator(_a_time)]
 Channel = Annotated[int, Field(ge=1, le=65_535)]
 Positive = Annotated[float, Field(gt=0)]
@@ -112,7 +119,7 @@ class CampaignPart(Part):
 class CheckPart(Part):
     """[[systems.checks]]"""
 
-    file: RelativePath
+    file: RecordingPath
     channel: Channel = 1
     level_db: float
     frequency_hz: Positive
@@ -121,6 +128,16 @@ class CheckPart(Part):
     standard_uncertainty_db: NotNegative
     drift: Literal["linear", "step"] = "linear"
     step_utc: Time | None = None
+
+
+class UncertaintyPart(Part):
+    """[systems.uncertainty_components_db]: parts of the whole chain's standard uncertainty that are known."""
+
+    sensitivity: NotNegative | None = None
+    gain: NotNegative | None = None
+    converter: NotNegative | None = None
+    frequency_response: NotNegative | None = None
+    directivity: NotNegative | None = None
 
 
 class SystemPart(Part):
@@ -133,6 +150,7 @@ class SystemPart(Part):
     full_scale_v: Positive | None = None
     end_to_end_sensitivity_db: Annotated[float, Field(lt=0)] | None = None
     standard_uncertainty_db: NotNegative
+    uncertainty_components_db: UncertaintyPart = UncertaintyPart()
     valid_from_hz: Annotated[float, Field(ge=2)] = 10.0
     valid_to_hz: Positive | None = None
     checks: list[CheckPart] = []
@@ -148,8 +166,10 @@ class StationPart(Part):
     longitude_deg: Annotated[float, Field(ge=-180, le=180)] | None = None
     hydrophone_depth_m: NotNegative | None = None
     water_depth_m: Positive | None = None
-    recordings: RelativePath
+    recordings: RecordingPath
     time_pattern: Annotated[str, AfterValidator(_a_time_pattern)] | None = None
+    start_times: RelativePath | None = None
+    mooring_id: Id | None = None
     clock_offset_s: float = 0.0
     clock_drift_ppm: float = 0.0
 

@@ -6,15 +6,18 @@ import re
 import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from math import nan
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from pydantic import ValidationError
 
 from reconcile.campaign.csv_tables import decode, read_bytes
 from reconcile.campaign.curves import REFERENCE_HZ, Curve, read_curve, sensitivity_at
 from reconcile.campaign.faults import Findings, plain, shown
+from reconcile.campaign.plausibility import note_implausible_chains
 from reconcile.campaign.positions import Place
 from reconcile.campaign.recording_files import Claim
 from reconcile.campaign.schema import (
@@ -26,6 +29,8 @@ from reconcile.campaign.schema import (
     SystemPart,
 )
 from reconcile.campaign.schema_faults import add_schema_faults
+from reconcile.campaign.start_times import read_start_times
+from reconcile.campaign.times import as_datetime, parse_utc
 from reconcile.vocabulary.documents.campaign import FieldCheck, Settings, Station, System
 from reconcile.vocabulary.errors import suggestion
 from reconcile.vocabulary.seawater import mackenzie_1981, within_mackenzie_1981
@@ -52,8 +57,11 @@ class TomlContent:
     settings: Settings
     time_zone: str
     station_ids: frozenset[str]
+    system_ids: frozenset[str]
+    start_times: dict[str, dict[str, datetime]]  # by table and recording
     places: tuple[Place, ...]
     claims: tuple[Claim, ...]
+    check_files: tuple[tuple[str, str], ...]  # field and file of each field check
 
 
 def read_settings(path: Path, findings: Findings) -> TomlContent | None:
@@ -76,17 +84,27 @@ def read_settings(path: Path, findings: Findings) -> TomlContent | None:
 
     settings = SettingsPart.model_validate(section("settings")).model_dump()
     curves = _read_curves(raw, faulty, path.parent, findings)
+    systems = tuple(
+        _system(part, curves.get(i, ())) for i, part in _tables(raw, "systems") if ("systems", i) not in faulty
+    )
+    note_implausible_chains(systems, findings)
     return TomlContent(
         campaign=None if ("campaign",) in faulty else CampaignPart.model_validate(raw["campaign"]),
-        systems=tuple(
-            _system(part, curves.get(i, ())) for i, part in _tables(raw, "systems") if ("systems", i) not in faulty
-        ),
+        systems=systems,
         stations=tuple(_station(part) for i, part in _tables(raw, "stations") if ("stations", i) not in faulty),
         settings=Settings(**settings | {"weightings": tuple(dict.fromkeys(settings["weightings"]))}),
         time_zone=RecordingsPart.model_validate(section("recordings")).time_zone,
         station_ids=frozenset(_ids(raw, "stations")),
+        system_ids=frozenset(_ids(raw, "systems")),
+        start_times=_read_start_times(raw, faulty, path.parent, findings),
         places=_places(raw, faulty),
         claims=_claims(raw, faulty),
+        check_files=tuple(
+            (f"systems[{i}].checks[{j}].file", check.file)
+            for i, part in _tables(raw, "systems")
+            if ("systems", i) not in faulty
+            for j, check in enumerate(SystemPart.model_validate(part).checks)
+        ),
     )
 
 
@@ -144,6 +162,7 @@ def _check_systems(raw: dict[str, Any], findings: Findings) -> None:
     for i, part in _tables(raw, "systems"):
         where = f"systems[{i}]"
         _check_form(part, where, findings)
+        _check_components(part, where, findings)
         low, high = part.get("valid_from_hz", 10.0), part.get("valid_to_hz")
         if _is_number(low) and _is_number(high) and high <= low:
             findings.fault(FILE, f"{where}.valid_to_hz", shown(high), f"above valid_from_hz ({low:g} Hz)")
@@ -151,6 +170,17 @@ def _check_systems(raw: dict[str, Any], findings: Findings) -> None:
         for j, check in enumerate(checks if isinstance(checks, list) else []):
             if isinstance(check, dict):
                 _check_field_check(check, f"{where}.checks[{j}]", findings)
+
+
+def _check_components(part: dict[str, Any], where: str, findings: Findings) -> None:
+    """The known parts of a chain's uncertainty cannot be more than the whole."""
+    parts, whole = part.get("uncertainty_components_db"), part.get("standard_uncertainty_db")
+    if isinstance(parts, dict) and isinstance(whole, int | float):
+        together = sum(value**2 for value in parts.values() if _is_number(value)) ** 0.5
+        if together > whole + 0.05:
+            found = f"components that combine to {together:.2f} dB"
+            needed = f"at most standard_uncertainty_db ({whole:g} dB), which is that of the whole chain"
+            findings.fault(FILE, f"{where}.uncertainty_components_db", found, needed)
 
 
 def _check_form(part: dict[str, Any], where: str, findings: Findings) -> None:
@@ -173,6 +203,16 @@ def _check_field_check(check: dict[str, Any], where: str, findings: Findings) ->
     if (check.get("drift") == "step") != ("step_utc" in check):
         found = "step_utc without it" if "step_utc" in check else 'drift = "step" without step_utc'
         findings.fault(FILE, where, found, 'drift = "step" together with step_utc, or neither')
+    time_utc, step_utc = (_moment(check.get(key)) for key in ("time_utc", "step_utc"))
+    if time_utc is not None and step_utc is not None and step_utc <= time_utc:
+        findings.fault(FILE, f"{where}.step_utc", shown(check["step_utc"]), "a time after the check's time_utc")
+
+
+def _moment(value: object) -> datetime | None:
+    """A time of the raw content, or None where it is not one (a fault that is found elsewhere)."""
+    if isinstance(value, str) and not np.isnat(time := parse_utc([value])[0]):
+        return as_datetime(time)
+    return value if isinstance(value, datetime) and value.tzinfo is not None else None
 
 
 def _check_stations(raw: dict[str, Any], findings: Findings) -> None:
@@ -195,8 +235,11 @@ def _check_sections(raw: dict[str, Any], findings: Findings) -> None:
         if len(given) == 1:
             findings.fault(FILE, "campaign", f"{given[0]} alone", "temperature_c and salinity, or sound_speed_m_s")
     if isinstance(settings, dict) and settings.get("calibration_source") == "field_checks":
-        hint = "field checks are not evaluated in this version"
-        findings.fault(FILE, "settings.calibration_source", "'field_checks'", '"certificate"', hint)
+        used = [part.get("system") for _, part in _tables(raw, "stations")]
+        for i, part in _tables(raw, "systems"):
+            if part.get("id") in used and not part.get("checks"):
+                needed = "a field check of each system in use, where calibration_source is field_checks"
+                findings.fault(FILE, f"systems[{i}]", "no [[systems.checks]]", needed)
 
 
 def _right_in(raw: dict[str, Any], keys: Sequence[str], faulty: FaultyPlaces) -> list[tuple[int, dict[str, Any]]]:
@@ -215,7 +258,7 @@ def _places(raw: dict[str, Any], faulty: FaultyPlaces) -> tuple[Place, ...]:
 
 def _claims(raw: dict[str, Any], faulty: FaultyPlaces) -> tuple[Claim, ...]:
     return tuple(
-        Claim(f"stations[{i}].recordings", part["recordings"], part.get("channel", 1))
+        Claim(f"stations[{i}].recordings", part["recordings"], part.get("channel", 1), str(part.get("id")))
         for i, part in _right_in(raw, ("recordings", "channel"), faulty)
     )
 
@@ -240,10 +283,26 @@ def _system(raw: dict[str, Any], curve: Curve) -> System:
     if curve and values["sensitivity_db"] is None:
         values["sensitivity_db"] = sensitivity_at(curve, REFERENCE_HZ)
     values["sensitivity_curve"] = curve
+    parts = values["uncertainty_components_db"]
+    values["uncertainty_components_db"] = {name: value for name, value in parts.items() if value is not None}
     checks = SystemPart.model_validate(raw).checks
     return System(**values, checks=tuple(FieldCheck(**check.model_dump()) for check in checks))
 
 
+def _read_start_times(
+    raw: dict[str, Any], faulty: FaultyPlaces, folder: Path, findings: Findings
+) -> dict[str, dict[str, datetime]]:
+    """The tables of start times that stations name, each read once."""
+    found: dict[str, dict[str, datetime]] = {}
+    for i, part in _right_in(raw, ("start_times",), faulty):
+        name = part.get("start_times")
+        if name is not None and name not in found:
+            found[name] = read_start_times(folder, name, FILE, f"stations[{i}].start_times", findings)
+        if name is not None and "time_pattern" in part:
+            findings.note(f"{FILE}: stations[{i}] states start_times; its time_pattern is not used")
+    return found
+
+
 def _station(raw: dict[str, Any]) -> Station:
     values = StationPart.model_validate(raw).model_dump()
-    return Station(**values, mooring_id=values["id"])
+    return Station(**values | {"mooring_id": values["mooring_id"] or values["id"]})

@@ -22,6 +22,13 @@ def summary_lines(campaign: Campaign) -> list[str]:
         f"Predictions: {_count(len(campaign.predictions), 'level')}, "
         f"{_count(len(campaign.predicted_ranges), 'distance')}",
     ]
+    if campaign.deployments:
+        stations_changed = len({row.station_id for row in campaign.deployments})
+        changes, at = _count(len(campaign.deployments), "period"), _count(stations_changed, "station")
+        lines.append(f"Deployments: {changes} at {at}")
+    if campaign.tracks:
+        tracked = len({point.station_id for point in campaign.tracks})
+        lines.append(f"Tracks: {_count(len(campaign.tracks), 'point')} of {_count(tracked, 'station')}")
     return lines + [f"Note: {plain(note, longest=500)}" for note in campaign.notes]
 
 

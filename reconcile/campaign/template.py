@@ -27,6 +27,7 @@ sensitivity_db = -176.0           # of the hydrophone, dB re 1 V/µPa: a negativ
 gain_db = 20.0                    # all amplification between hydrophone and converter
 full_scale_v = 2.5                # zero-to-peak volts at digital full scale
 standard_uncertainty_db = 0.7     # of the whole chain, one standard deviation
+# uncertainty_components_db = { sensitivity = 0.5, gain = 0.1, directivity = 0.3 }  # parts of it that are known
 valid_from_hz = 10.0              # band in which the chain is calibrated; 10 Hz unless stated,
 # valid_to_hz = 40000.0           # to 0.45 of the sampling rate unless stated
 # sensitivity_curve = "calibration/H1.csv"  # frequency_hz,sensitivity_db: corrects the pressure itself
@@ -37,7 +38,7 @@ valid_from_hz = 10.0              # band in which the chain is calibrated; 10 Hz
 # end_to_end_sensitivity_db = -164.0   # dB re (full scale)/µPa
 # standard_uncertainty_db = 0.7
 
-# A calibrator tone recorded in the field; belongs to the system above it. Read, not yet evaluated.
+# A calibrator tone recorded in the field; belongs to the system above it. Its file must be there.
 # [[systems.checks]]
 # file = "recordings/checks/H1_before.wav"
 # channel = 1
@@ -60,7 +61,9 @@ hydrophone_depth_m = 18.0
 water_depth_m = 27.0
 recordings = "recordings/S750/*.wav"       # which files: see recordings/README.txt
 time_pattern = "S750_%Y%m%dT%H%M%S.%fZ"    # how their names (without .wav) state the time of the first sample;
-                                           # leave it out where the files carry a bext chunk
+                                           # leave it out where the files carry a bext chunk, or where a table
+                                           # recording,start_utc says it: start_times = "start_times.csv"
+# mooring_id = "M1"               # the place; one for several hydrophones there; the station's own id unless stated
 clock_offset_s = 0.0              # recorder clock minus UTC at the first sample
 clock_drift_ppm = 0.0             # positive: the recorder's clock runs fast
 
@@ -69,8 +72,8 @@ time_zone = "UTC"                 # of the times in file names and bext chunks, 
 
 [settings]                        # all optional; these are the defaults
 weightings = ["nmfs-2024:LF", "nmfs-2024:HF", "nmfs-2024:VHF", "nmfs-2024:PW", "nmfs-2024:OW"]
-calibration_source = "certificate"
-field_check_tolerance_db = 0.5
+calibration_source = "certificate"  # or "field_checks": levels follow the checks, interpolated in time
+field_check_tolerance_db = 0.5    # a check further from the stated chain gives a warning
 censor_below_snr_db = 3.0         # below this signal to noise a level is an upper limit
 window_max_s = 0.75               # the longest pulse, 0.2 to 5 s
 equivalence_margin_db = 3.0       # a bias that lies within it is said to
@@ -112,9 +115,13 @@ Recordings that lie elsewhere are reached with --recordings FOLDER.
 
 The tables beside this folder: piles.csv is required. blows.csv (the hammer log), predictions.csv and
 predicted_ranges.csv are optional: fill them in or delete them. ranges.csv (pile_id,station_id,range_m,
-standard_uncertainty_m) may be added; it overrides the distances computed from the positions. An empty cell means not
-known. foundation_type: monopile, jacket, tripod, tripile, jack_up, suction_bucket, gravity_base, floating_anchor,
-other. installation_method: impact, vibratory, drilled, suction, dredging, other. abatement: none, or free text.
+standard_uncertainty_m) may be added; it overrides the distances computed from the positions. What changed in the course
+of the work goes into deployments.csv (station_id,mooring_id,system_id,channel,gain_db,latitude_deg,longitude_deg,
+position_uncertainty_m,hydrophone_depth_m,water_depth_m,from_utc,to_utc,clock_offset_s,clock_drift_ppm: a filled cell
+replaces the station's value between the two times), a drifting station into tracks.csv (station_id,time_utc,
+latitude_deg,longitude_deg,hydrophone_depth_m,standard_uncertainty_m). An empty cell means not known.
+foundation_type: monopile, jacket, tripod, tripile, jack_up, suction_bucket, gravity_base, floating_anchor, other.
+installation_method: impact, vibratory, drilled, suction, dredging, other. abatement: none, or free text.
 """
 
 FILES = {

@@ -44,6 +44,12 @@ def time_hint(text: str) -> str:
     return ""
 
 
+def epoch_us(moment: datetime) -> int:
+    """Microseconds since 1970-01-01 UTC, exactly."""
+    whole = moment.replace(microsecond=0)
+    return round(whole.timestamp()) * 1_000_000 + moment.microsecond
+
+
 def as_datetime(time: np.datetime64) -> datetime:
     """The same time as a datetime that knows it is UTC."""
     moment = time.astype("datetime64[us]").item()

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from reconcile.campaign import HammerLog, read_campaign, recording_files
+from reconcile.campaign.stored_files import RecordingsFolder
 from reconcile.recordings.clock import epoch_us
+from reconcile.recordings.sensitivity_path import SensitivityPaths
 from reconcile.recordings.streams import Inventory, Stream, take_inventory
 from reconcile.running import provenance
+from reconcile.running.calibrating import calibrated
 from reconcile.running.executors import available_workers, read_streams
 from reconcile.running.outcome import Outcome
 from reconcile.running.progress import shown
@@ -23,13 +28,16 @@ from reconcile.strikes.background import background_rows
 from reconcile.strikes.band_levels import bands_of
 from reconcile.strikes.exposure import exposure_rows
 from reconcile.strikes.pulses import recorded_intervals
+from reconcile.strikes.sensitivity import corrected_pulses, corrected_seconds, implausible_levels
 from reconcile.strikes.stream_analysis import PART_CELLS, part_starts
 from reconcile.strikes.strike_rows import band_rows, strike_rows
 from reconcile.strikes.summary import summary_rows
+from reconcile.strikes.uncertainty_budget import budget_rows
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.documents.manifest import Clocks
 from reconcile.vocabulary.errors import Fault, InputError
-from reconcile.vocabulary.tables import EXPOSURE, SUMMARY, background_table, bands_table, strikes_table
+from reconcile.vocabulary.quantities import FloatArray, mean_square_level_db
+from reconcile.vocabulary.tables import EXPOSURE, SUMMARY, UNCERTAINTY, background_table, bands_table, strikes_table
 
 CAMPAIGN = "campaign.json"
 PARTS = "parts"
@@ -40,7 +48,7 @@ def levels(
     folder: Path,
     results: Path,
     *,
-    recordings: Path | None = None,
+    recordings: RecordingsFolder | None = None,
     piles: Sequence[str] = (),
     workers: int | None = None,
     hashed: bool = True,
@@ -55,21 +63,22 @@ def levels(
         campaign = _only(campaign, piles)
         log = log.of_piles(piles) if log is not None else None
     inventory = usable_recordings(campaign, recordings or folder)
+    campaign, checked, paths = calibrated(campaign, (recordings or folder, folder), inventory)
     manifest = provenance.begin(results, "levels")
     write_document(results / CAMPAIGN, campaign)
     keys = _read_parts(inventory, campaign, results / PARTS, workers or available_workers(), bool(piles))
-    counts, log_clocks = _assemble(keys, campaign, log, inventory, results)
+    counts, log_clocks = _assemble(keys, campaign, log, inventory, results, paths)
     if not piles:
         PartStore(results / PARTS).keep_only([key for parts in keys for key in parts.keys])
     manifest = provenance.describe_recordings(manifest, campaign, inventory)
-    named = [(r.name, r.path) for r in inventory.recordings]
+    named = list(({r.name: r.path for r in inventory.recordings} | checked.files).items())
     digests = provenance.input_digests(folder, shown(named, len(named), "checksums", "files"), hashed)
-    manifest = manifest.model_copy(update={"inputs": digests, "clocks": log_clocks})
+    manifest = manifest.model_copy(update={"inputs": digests, "clocks": log_clocks, "field_checks": checked.entries})
     provenance.finish(results, manifest, "levels", started, counts)
     return Outcome(_levels_lines(counts, results), inventory.refused | inventory.damaged)
 
 
-def usable_recordings(campaign: Campaign, root: Path) -> Inventory:
+def usable_recordings(campaign: Campaign, root: RecordingsFolder) -> Inventory:
     """The recordings below `root`, in streams. Raises InputError naming every file where none of them can be used."""
     files = {station.id: recording_files(campaign, station, root) for station in campaign.stations}
     inventory = take_inventory(campaign, files, root)
@@ -141,22 +150,30 @@ def _near_pile(stream: Stream, first_cell: int, campaign: Campaign) -> bool:
 
 
 def _assemble(
-    parts: Sequence[_StreamParts], campaign: Campaign, log: HammerLog | None, inventory: Inventory, results: Path
+    parts: Sequence[_StreamParts],
+    campaign: Campaign,
+    log: HammerLog | None,
+    inventory: Inventory,
+    results: Path,
+    paths: SensitivityPaths,
 ) -> tuple[dict[str, int], Clocks]:
     """All tables of the levels stage from the parts."""
     store = PartStore(results / PARTS)
     bands = _all_bands(inventory)
-    pulses = _pulses(parts, store)
+    pulses = corrected_pulses(_pulses(parts, store), paths)
     association = associate(pulses, campaign, log)
     strikes = strike_rows(pulses, association, campaign)
     band_levels = band_rows(pulses, association, campaign, bands)
     other = {p.pile_id for p in campaign.piles if p.installation_method != "impact"}
     continuous: list[pd.DataFrame] = []
+    second_levels: defaultdict[str, list[FloatArray]] = defaultdict(list)
 
     def backgrounds() -> Iterator[pd.DataFrame]:
         for entry in parts:
-            for number in range(len(entry.stream.channels)):
+            for number, channel in enumerate(entry.stream.channels):
                 seconds = pd.concat([store.seconds(key, number) for key in entry.keys], ignore_index=True)
+                seconds = corrected_seconds(seconds, paths, channel.system_id)
+                second_levels[channel.station_id].append(mean_square_level_db(seconds["mean_square"]))
                 rows = background_rows(seconds, campaign, bands)
                 continuous.append(rows[(rows["duration_s"] == 1.0) & rows["pile_id"].isin(other)])
                 yield rows
@@ -167,12 +184,15 @@ def _assemble(
         "bands": write_table(results, bands_table(bands), [band_levels]),
         "background": write_table(results, background_table(bands, weightings), (b for b in backgrounds() if len(b))),
     }
+    medians = {station: float(np.nanmedian(np.concatenate(found))) for station, found in second_levels.items()}
+    inventory.warnings += implausible_levels(medians, campaign)
     seconds = pd.concat(continuous, ignore_index=True)
     offsets = {clock.pile_id: clock.offset_s for clock in association.log_clocks if not clock.ambiguous}
     recorded = recorded_intervals(inventory.streams)
     exposure = exposure_rows(strikes, seconds, campaign, log, offsets, recorded)
     counts["exposure"] = write_table(results, EXPOSURE, [exposure])
     counts["summary"] = write_table(results, SUMMARY, [summary_rows(strikes, band_levels, seconds, campaign)])
+    counts["uncertainty"] = write_table(results, UNCERTAINTY, [budget_rows(strikes, campaign)])
     counts["strikes_heard_once_or_more"] = int(strikes["strike_id"].nunique())
     counts["recordings_used"] = len(inventory.recordings)
     counts["recordings_refused"] = len(inventory.refused)

@@ -8,11 +8,14 @@ from pathlib import Path
 
 from reconcile import scenario
 from reconcile.campaign import read_campaign, summary_lines
+from reconcile.campaign.stored_files import RecordingsFolder
 from reconcile.comparison import bias_document
 from reconcile.comparison import compare as compared
+from reconcile.recordings.sensitivity_path import with_effective_uncertainty
 from reconcile.report import Evidence, page
 from reconcile.report.findings import findings
 from reconcile.running import provenance
+from reconcile.running.calibrating import calibrated, check_lines
 from reconcile.running.levels_stage import CAMPAIGN, levels, usable_recordings
 from reconcile.running.outcome import Outcome
 from reconcile.running.progress import shown
@@ -31,13 +34,15 @@ __all__ = ["check", "compare", "demo", "fit", "fit_table", "levels", "report", "
 DEMO_FILES = 60  # about; for the progress line only
 
 
-def check(folder: Path, recordings: Path | None) -> Outcome:
+def check(folder: Path, recordings: RecordingsFolder | None) -> Outcome:
     """Read and check everything, the recordings' headers included; compute nothing."""
     campaign, _ = read_campaign(folder, recordings)
     inventory = usable_recordings(campaign, recordings or folder)
+    _, checked, _ = calibrated(campaign, (recordings or folder, folder), inventory)
     hours = sum(s.n_samples / s.rate_hz * len(s.channels) for s in inventory.streams) / 3600
     lines = summary_lines(campaign)
     lines.append(f"Recordings: {len(inventory.recordings)} usable, {hours:.2f} h of sound")
+    lines += check_lines(checked.entries)
     lines += [f"Note: {warning}" for warning in inventory.warnings]
     return Outcome(lines, inventory.refused | inventory.damaged)
 
@@ -46,7 +51,7 @@ def run(
     folder: Path,
     results: Path,
     *,
-    recordings: Path | None = None,
+    recordings: RecordingsFolder | None = None,
     piles: Sequence[str] = (),
     workers: int | None = None,
     hashed: bool = True,
@@ -136,7 +141,8 @@ def _evidence(results: Path) -> Evidence:
     """All that the page shows; what later stages made only where it is there."""
     compared_already = (results / BIAS).exists()
     tables = {
-        name: read_table(results, name, "levels") for name in ("strikes", "bands", "summary", "exposure", "background")
+        name: read_table(results, name, "levels")
+        for name in ("strikes", "bands", "summary", "exposure", "background", "uncertainty")
     }
     return Evidence(
         campaign=resolved_campaign(results, None),
@@ -153,5 +159,6 @@ def _evidence(results: Path) -> Evidence:
 def resolved_campaign(results: Path, changed: Path | None) -> Campaign:
     """The campaign that a later stage works with: as left in the results folder, or a changed one read anew."""
     if changed is not None:
-        return read_campaign(changed)[0]
+        checks = provenance.read_manifest(results).field_checks
+        return with_effective_uncertainty(read_campaign(changed)[0], checks)
     return read_document(results / CAMPAIGN, Campaign, "levels")

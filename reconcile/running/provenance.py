@@ -13,11 +13,14 @@ from pathlib import Path
 import numpy as np
 
 import reconcile
+from reconcile.campaign.remote_files import RemoteFile
+from reconcile.campaign.station_periods import period_at, station_periods
+from reconcile.campaign.stored_files import StoredFile, open_stored
 from reconcile.recordings.calibration import chain
 from reconcile.recordings.streams import Inventory
 from reconcile.running.store import read_document, write_document
 from reconcile.strikes.association import Association
-from reconcile.vocabulary.documents.campaign import Campaign
+from reconcile.vocabulary.documents.campaign import Campaign, System
 from reconcile.vocabulary.documents.manifest import (
     ChainEntry,
     ChainStageEntry,
@@ -33,7 +36,10 @@ from reconcile.vocabulary.errors import MachineError
 MANIFEST = "manifest.json"
 FIT, BIAS, CORRECTION, PAGE = "fit.json", "bias.json", "correction.json", "report.html"
 OUTPUTS: dict[str, tuple[str, ...]] = {  # of the stages, in their order
-    "levels": ("campaign.json", *(f"{n}.parquet" for n in ("strikes", "bands", "background", "exposure", "summary"))),
+    "levels": (
+        "campaign.json",
+        *(f"{n}.parquet" for n in ("strikes", "bands", "background", "exposure", "summary", "uncertainty")),
+    ),
     "fit": (FIT,),
     "compare": ("comparison.parquet", "unpaired.parquet", BIAS, CORRECTION),
     "report": (PAGE,),
@@ -41,15 +47,16 @@ OUTPUTS: dict[str, tuple[str, ...]] = {  # of the stages, in their order
 _LIBRARIES = ("numpy", "scipy", "soundfile", "pandas", "pyarrow", "pydantic", "geographiclib")
 
 
-def sha256(path: Path) -> str:
+def sha256(path: StoredFile) -> str:
     """Digest of a file. Raises MachineError where it cannot be read."""
     digest = hashlib.sha256()
     try:
-        with path.open("rb") as stream:
+        with open_stored(path) as stream:
             while chunk := stream.read(1 << 20):
                 digest.update(chunk)
     except OSError as error:
-        raise MachineError(str(path), error.strerror or str(error)) from error
+        where = path.url if isinstance(path, RemoteFile) else str(path)
+        raise MachineError(where, error.strerror or str(error)) from error
     return digest.hexdigest()
 
 
@@ -98,17 +105,18 @@ def _outputs(results: Path) -> Iterable[Path]:
             yield path
 
 
-def input_digests(folder: Path, recordings: Iterable[tuple[str, Path]], hashed: bool) -> dict[str, str | None]:
+def input_digests(folder: Path, recordings: Iterable[tuple[str, StoredFile]], hashed: bool) -> dict[str, str | None]:
     """Digest of each input file by its path relative to the campaign, null where not asked for."""
-    tables = [p for p in sorted(folder.iterdir()) if p.is_file() and p.suffix in (".toml", ".csv")]
-    files = [(p.name, p) for p in tables] + list(recordings)
+    given = [*folder.iterdir(), *(folder / "calibration").rglob("*.csv")]
+    tables = [p for p in sorted(given) if p.is_file() and p.suffix in (".toml", ".csv")]
+    files = [*((p.relative_to(folder).as_posix(), p) for p in tables), *recordings]
     return {name: sha256(path) if hashed else None for name, path in files}
 
 
 def describe_recordings(manifest: Manifest, campaign: Campaign, inventory: Inventory) -> Manifest:
     """The manifest with chains, recordings and streams as they were used."""
     chains = []
-    for system in campaign.systems:
+    for system in _systems_as_used(campaign):
         used = chain(system)
         stages = tuple(ChainStageEntry(**asdict(stage)) for stage in used.stages)
         chains.append(
@@ -116,6 +124,7 @@ def describe_recordings(manifest: Manifest, campaign: Campaign, inventory: Inven
                 system_id=system.id,
                 pascals_per_unit=used.pascals_per_unit,
                 standard_uncertainty_db=system.standard_uncertainty_db,
+                effective_standard_uncertainty_db=system.effective_standard_uncertainty_db,
                 valid_from_hz=system.valid_from_hz,
                 valid_to_hz=system.valid_to_hz,
                 stages=stages,
@@ -132,7 +141,7 @@ def describe_recordings(manifest: Manifest, campaign: Campaign, inventory: Inven
         update={
             "chains": tuple(chains),
             "recordings": recordings,
-            "streams": tuple(_stream_entries(inventory)),
+            "streams": tuple(_stream_entries(campaign, inventory)),
             "refused": dict(inventory.refused),
             "damaged": dict(inventory.damaged),
             "warnings": (*campaign.notes, *inventory.warnings),
@@ -142,13 +151,33 @@ def describe_recordings(manifest: Manifest, campaign: Campaign, inventory: Inven
     )
 
 
-def _stream_entries(inventory: Inventory) -> Iterable[StreamEntry]:
+def _systems_as_used(campaign: Campaign) -> Iterable[System]:
+    """The systems as stated, each followed by itself with the other gains that deployments gave it."""
+    periods = [period for station in campaign.stations for period in station_periods(campaign, station.id)]
+    for system in campaign.systems:
+        gains = dict.fromkeys(p.system.gain_db for p in periods if p.system.id == system.id)
+        yield system
+        for gain_db in gains:
+            if gain_db != system.gain_db:
+                yield system.model_copy(update={"gain_db": gain_db})
+
+
+def _stream_entries(campaign: Campaign, inventory: Inventory) -> Iterable[StreamEntry]:
     for stream in inventory.streams:
         ends = stream.recorder_us(np.array([0.0, float(stream.n_samples)]))
         for channel in stream.channels:
-            start, end = (datetime.fromtimestamp(int(us) / 1e6, UTC) for us in channel.clock.utc_us(ends))
+            start_us, end_us = (int(us) for us in channel.clock.utc_us(ends))
+            start, end = (datetime.fromtimestamp(us / 1e6, UTC) for us in (start_us, end_us))
+            mooring_id = period_at(campaign, channel.station_id, (start_us + end_us) // 2).mooring_id
             names = tuple(segment.recording.name for segment in stream.segments)
-            yield StreamEntry(station_id=channel.station_id, start_utc=start, end_utc=end, recordings=names)
+            yield StreamEntry(
+                station_id=channel.station_id,
+                system_id=channel.system_id,
+                mooring_id=mooring_id,
+                start_utc=start,
+                end_utc=end,
+                recordings=names,
+            )
 
 
 def clocks(association: Association) -> Clocks:

@@ -1,8 +1,8 @@
 """Parts on disk: what one stretch of a stream gave, so that nothing is read twice.
 
 A part is a folder under RESULTS/parts, named by a digest of all that it depends on: the recordings (name, size,
-modification time), the channels with their calibration, the settings that reach the samples, and the code that does the
-work. It is written under a temporary name and takes its own when it is whole.
+modification time; of objects in storage the ETag), the channels with their calibration, the settings that reach the
+samples, and the code that does the work. It is written under a temporary name and takes its own when it is whole.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from reconcile.campaign.stored_files import identity
 from reconcile.recordings.streams import Channel, Stream
 from reconcile.strikes.band_levels import bands_of
 from reconcile.strikes.pulses import pulse_table, seconds_table
@@ -29,6 +30,7 @@ from reconcile.vocabulary.errors import MachineError
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 _CODE = (
+    "campaign/remote_files.py",
     "recordings/*.py",
     "strikes/ticks.py",
     "strikes/full_band.py",
@@ -57,11 +59,8 @@ def part_key(stream: Stream, settings: Settings, first_cell: int) -> str:
     """Name of the part that begins at `first_cell` of a stream."""
     files = []
     for segment in stream.segments:
-        stat = segment.recording.path.stat()
         recording = segment.recording
-        files.append(
-            (recording.name, stat.st_size, stat.st_mtime_ns, segment.first_frame, segment.n_frames, segment.at)
-        )
+        files.append((recording.name, *identity(recording.path), segment.first_frame, segment.n_frames, segment.at))
     content = {
         "code": code_digest(),
         "files": files,

@@ -147,18 +147,21 @@ def test_notes(folder: Path, change: Change) -> None:
     assert "empty abatement" in notes
 
 
-def test_field_checks_are_read_and_noted(folder: Path, change: Change) -> None:
+def test_field_checks_are_read(folder: Path, change: Change) -> None:
     check = (
         '[[systems.checks]]\nfile = "recordings/c.wav"\nlevel_db = 160\nfrequency_hz = 250\n'
         "time_utc = 2025-05-01T06:00:00Z\nstandard_uncertainty_db = 0.3\n"
         'drift = "step"\nstep_utc = "2025-05-01T07:00:00Z"\n'
     )
     change("campaign.toml", '[[stations]]\nid = "S750"', f'{check}[[stations]]\nid = "S750"')
+    with pytest.raises(InputError, match=r"systems\[1\]\.checks\[0\]\.file: found 'recordings/c.wav'"):
+        read_campaign(folder)
+    (folder / "recordings/c.wav").write_text("not opened")
     campaign, _ = read_campaign(folder)
     (read,) = campaign.system("H2").checks
     assert read.time_utc == datetime(2025, 5, 1, 6, tzinfo=UTC)
     assert read.step_utc == datetime(2025, 5, 1, 7, tzinfo=UTC)
-    assert campaign.notes == ("system H2: the field check recordings/c.wav is not there",)
+    assert campaign.notes == ()
 
 
 def test_weightings_of_predictions_join_those_of_the_settings(folder: Path, change: Change) -> None:

@@ -51,6 +51,8 @@ def test_optional_lines_are_right_too(tmp_path: Path) -> None:
     (tmp_path / "campaign.toml").write_text(text)
     (tmp_path / "recordings/S750").mkdir()
     (tmp_path / "recordings/S750/S750_20250501T075500.000000Z.wav").write_text("not opened")
+    (tmp_path / "recordings/checks").mkdir()
+    (tmp_path / "recordings/checks/H1_before.wav").write_text("not opened")
     assert len(read_campaign(tmp_path)[0].systems) == 2
 
 

@@ -21,7 +21,7 @@ from reconcile.vocabulary.errors import InputError, MachineError
 from tests.running.counting import DecodedFrames
 from tests.small_campaign import RANGES_M, RATE_HZ, SmallCampaign, write_small_campaign
 
-TABLES = ("strikes", "bands", "background", "exposure", "summary")
+TABLES = ("strikes", "bands", "background", "exposure", "summary", "uncertainty")
 
 
 @pytest.fixture(scope="module")
