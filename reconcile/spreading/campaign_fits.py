@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.spreading.cells import cell_index
-from reconcile.spreading.fitting import Subject, fit_models
+from reconcile.spreading.fitting import Subject, fit_models, not_fitted
 from reconcile.spreading.means import CodedStrikes, code_strikes, strike_means
 from reconcile.spreading.strike_levels import LevelKey, group_rows, level_keys, read_levels, usable_strikes
 from reconcile.spreading.threshold_ranges import threshold_range
@@ -41,21 +41,8 @@ def fit_campaign(
             found, reason = fit_models(strike_means(levels.level_db, levels.known, coded), subject)
             fits += [_with_thresholds(fit, campaign.predicted_ranges) for fit in found]
             if reason:
-                missing.append(_not_fitted(key, group, reason))
+                missing.append(not_fitted(subject, reason))
     return FitDocument(fits=tuple(fits), not_fitted=tuple(missing))
-
-
-def _not_fitted(key: LevelKey, group: Group, reason: str) -> NotFitted:
-    method, foundation, abatement = group
-    return NotFitted(
-        quantity=key.quantity,
-        weighting=key.weighting,
-        band_hz=key.band_hz,
-        installation_method=method,
-        foundation_type=foundation,
-        abatement=abatement,
-        reason=reason,
-    )
 
 
 def _coded(rows: pd.DataFrame, campaign: Campaign) -> CodedStrikes:

@@ -25,6 +25,7 @@ from reconcile.vocabulary.documents.fit import (
     Fit,
     FitCoefficients,
     ModelName,
+    NotFitted,
     SmallSample,
 )
 from reconcile.vocabulary.quantities import FloatArray
@@ -58,6 +59,19 @@ class Subject:
     reference_range_m: float = 750.0
     common_uncertainty_db: float = 0.0
     n_censored: int = 0
+
+
+def not_fitted(subject: Subject, reason: str) -> NotFitted:
+    """The record of a quantity and group without a fit, and why."""
+    return NotFitted(
+        quantity=subject.quantity,
+        weighting=subject.weighting,
+        band_hz=subject.band_hz,
+        installation_method=subject.installation_method,
+        foundation_type=subject.foundation_type,
+        abatement=subject.abatement,
+        reason=reason,
+    )
 
 
 def distinct_ranges(range_m: FloatArray) -> int:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.spreading.cells import CellIndex
-from reconcile.spreading.fitting import Subject, fit_models
+from reconcile.spreading.fitting import Subject, fit_models, not_fitted
 from reconcile.spreading.means import CodedStrikes, code_strikes, strike_means
 from reconcile.vocabulary.documents.fit import Fit, FitDocument, NotFitted
 from reconcile.vocabulary.errors import Fault, InputError, MachineError, suggestion
@@ -151,17 +151,7 @@ def fit_levels(table: pd.DataFrame, reference_range_m: float = 750.0) -> FitDocu
         found, reason = fit_models(strike_means(level, ~censored, _coded(part.reset_index(drop=True))), named)
         fits += found
         if reason:
-            missing.append(
-                NotFitted(
-                    quantity=named.quantity,
-                    weighting=named.weighting,
-                    band_hz=named.band_hz,
-                    installation_method=None,
-                    foundation_type=None,
-                    abatement=None,
-                    reason=reason,
-                )
-            )
+            missing.append(not_fitted(named, reason))
     return FitDocument(fits=tuple(fits), not_fitted=tuple(missing))
 
 
