@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from reconcile.campaign.faults import CellFault, Findings, plain, shown
 from reconcile.campaign.times import TIME_NEEDED, TimeArray, as_datetime, parse_utc, time_hint
-from reconcile.vocabulary.errors import MachineError, suggestion
+from reconcile.vocabulary.errors import MachineError, nearest, suggestion
 
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _LARGEST_COUNT = 2**31 - 1
@@ -142,8 +142,8 @@ def _header_is_right(header: list[str], columns: Sequence[Column], file: str, fi
     missing = [c.name for c in columns if not c.optional and c.name not in header]
     twice = [name for name in known if header.count(name) > 1]
     for name in missing:
-        near = suggestion(name, extra)
-        hint = f"is {plain(near.removeprefix('did you mean ').rstrip('?'))} meant for it?" if near else ""
+        near = nearest(name, extra)
+        hint = f"is {shown(near)} meant for it?" if near else ""
         findings.fault(file, "header", f"no column {name}", f"the column {name}", hint)
     for name in twice:
         findings.fault(file, "header", f"the column {name} more than once", f"one column {name}")

@@ -14,7 +14,7 @@ from reconcile.spreading.cells import CellIndex
 from reconcile.spreading.fitting import Subject, fit_models, not_fitted
 from reconcile.spreading.means import CodedStrikes, code_strikes, strike_means
 from reconcile.vocabulary.documents.fit import Fit, FitDocument, NotFitted
-from reconcile.vocabulary.errors import Fault, InputError, MachineError, suggestion
+from reconcile.vocabulary.errors import Fault, InputError, MachineError, nearest, suggestion
 from reconcile.vocabulary.quantities import QUANTITIES
 
 _REQUIRED = ("range_m", "level_db")
@@ -33,6 +33,7 @@ def read_levels(path: Path | str) -> pd.DataFrame:
     file = Path(path)
     text = _read_text(file)
     missing = [name for name in _REQUIRED if name not in text.columns]
+    unknown = [name for name in text.columns if name not in _REQUIRED + _OPTIONAL]
     if missing:
         raise InputError(
             Fault(
@@ -40,7 +41,7 @@ def read_levels(path: Path | str) -> pd.DataFrame:
                 f"header, column {name}",
                 "no such column",
                 f"a column {name}",
-                suggestion(name, [c for c in text.columns if c not in _REQUIRED + _OPTIONAL]),
+                f"is {near!r} meant for it?" if (near := nearest(name, unknown)) else "",
             )
             for name in missing
         )

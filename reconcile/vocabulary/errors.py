@@ -81,5 +81,11 @@ def _natural(text: str) -> tuple[object, ...]:
 
 def suggestion(word: str, known: Iterable[str]) -> str:
     """A "did you mean" for a misspelt word, or an empty string."""
+    near = nearest(word, known)
+    return f"did you mean {near!r}?" if near else ""
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """The known word that a misspelt one is nearest to, or an empty string."""
     near = get_close_matches(word, list(known), n=1, cutoff=0.6)
-    return f"did you mean {near[0]!r}?" if near else ""
+    return near[0] if near else ""
