@@ -59,7 +59,7 @@ latitude_deg = 54.101             # WGS 84; both may be absent where ranges.csv 
 longitude_deg = 6.502
 hydrophone_depth_m = 18.0
 water_depth_m = 27.0
-recordings = "recordings/S750/*.wav"       # which files: see recordings/README.txt
+recordings = "recordings/S750/*.wav"       # which files, or their URL: see recordings/README.txt
 time_pattern = "S750_%Y%m%dT%H%M%S.%fZ"    # how their names (without .wav) state the time of the first sample;
                                            # leave it out where the files carry a bext chunk, or where a table
                                            # recording,start_utc says it: start_times = "start_times.csv"
@@ -111,7 +111,8 @@ Put the recordings here, one folder for each station:
 The name states the time of the first sample, here 1 May 2025, 07:55:00 UTC, by the time_pattern of the station in
 campaign.toml (%Y year, %m month, %d day, %H hour, %M minute, %S second, %f fraction of a second). Files that carry a
 bext chunk need no pattern. WAV (16, 24 or 32-bit integer, 32 or 64-bit float; also RF64 and BW64) and FLAC are read.
-Recordings that lie elsewhere are reached with --recordings FOLDER.
+Recordings that lie elsewhere are reached with --recordings FOLDER, where FOLDER may be a URL such as
+s3://bucket/season; or a station's recordings may be a URL itself: "s3://bucket/season/S750/*.wav".
 
 The tables beside this folder: piles.csv is required. blows.csv (the hammer log), predictions.csv and
 predicted_ranges.csv are optional: fill them in or delete them. ranges.csv (pile_id,station_id,range_m,

@@ -73,7 +73,7 @@ def open_recording(path: StoredFile, name: str) -> Recording:
             )
     except RemoteReadError as error:
         if error.errno == errno.EIO:  # the storage is at fault; the next recording would not fare better
-            raise MachineError(error.filename, error.strerror) from error
+            raise MachineError(error.filename, error.strerror or str(error)) from error
         raise UnusableRecordingError(f"cannot be read: {error.strerror}") from error
     except OSError as error:
         raise UnusableRecordingError(f"cannot be decoded: {error.strerror or error}") from error

@@ -193,6 +193,37 @@ def test_storage_that_cannot_be_reached_is_the_machines_fault_and_tells_no_secre
     assert "password" not in printed
 
 
+def test_missing_credentials_are_named(
+    stored: Stored, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import s3fs
+
+    with monkeypatch.context() as environment:
+        for name in ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY"):
+            environment.delenv(name)
+        s3fs.S3FileSystem.clear_instance_cache()
+        assert command(environment, "check", stored.folder) == 3
+    s3fs.S3FileSystem.clear_instance_cache()
+    assert "Unable to locate credentials; needed: a URL that can be listed" in capsys.readouterr().err
+
+
+def test_a_recording_of_several_ranges(storage: Storage, tmp_path: Path) -> None:
+    samples = np.random.default_rng(7).integers(-(2**15), 2**15, (5_000_000, 2)).astype(np.int16)  # 20 MB
+    (tmp_path / "recordings").mkdir()
+    soundfile.write(tmp_path / "recordings" / "long.wav", samples, 96_000, subtype="PCM_16")
+    (key,) = storage.upload(tmp_path, "long")
+    (file,) = list_files(f"s3://{BUCKET}/long/recordings/*.wav")
+    recording = open_recording(file, file.name)
+    storage.forget()
+    heard = np.empty((1, 300_000), dtype=np.float32)
+    with decoder(recording, [1]) as source:
+        for at in range(0, 5_000_000, 300_000):
+            n = source.read(at, heard)
+            np.testing.assert_array_equal(heard[0, :n], samples[at : at + n, 1] / np.float32(2**15))
+    assert storage.fetched[key] == file.size_bytes - 44
+    assert storage.requests.count(("GET", key)) == 3
+
+
 def test_objects_cut_short_and_not_permitted_are_named_and_the_rest_is_used(
     stored: Stored,
     small: SmallCampaign,

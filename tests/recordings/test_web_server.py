@@ -99,6 +99,6 @@ def test_a_listing_and_what_is_not_there(url: str) -> None:
 
 
 def test_a_server_cannot_send_it_elsewhere(url: str) -> None:
-    for file in list_files(f"{url}/moved.wav"):
-        with pytest.raises(UnusableRecordingError):
-            open_recording(file, file.name)
+    (file,) = list_files(f"{url}/moved.wav")
+    with pytest.raises(UnusableRecordingError, match="an empty file"):
+        open_recording(file, file.name)
