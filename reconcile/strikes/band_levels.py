@@ -51,7 +51,7 @@ class BandSums:
         self._weights = np.ascontiguousarray(
             padded.reshape(-1, n_used // _CHUNK, _CHUNK).transpose(1, 2, 0), dtype=np.float32
         )
-        self._n_padded = n_used
+        self._n_padded, self._n_bins = n_used, frequency.size
 
     def _set_edges(self, df_hz: float, n_bins: int) -> None:
         position = np.array(edges_hz(self.bands)) / df_hz + 0.5 if self.bands else np.zeros(0)
@@ -75,13 +75,21 @@ class BandSums:
         depends on its company. Divide by n_fft times the rate for energies. Returns two arrays, of shapes
         (n_rows, bands) and (n_rows, weightings).
         """
+        return self.sums_of(self.power(rows))
+
+    def power(self, rows: Samples) -> Samples:
+        """|X|² of rows, padded with zeros at the end; bins are rate / n_fft apart."""
         spectrum = fft.rfft(rows, self.n_fft)
         power = np.zeros((len(rows), self._n_padded), dtype=np.float32)
         used = power[:, : spectrum.shape[1]]
         np.abs(spectrum, out=used)
         np.multiply(used, used, out=used)
         used[:, : self._inverse_to] *= self._inverse
-        return 2.0 * self._band_sums(used), 2.0 * self._weighted_sums(power)
+        return power
+
+    def sums_of(self, power: Samples) -> tuple[FloatArray, FloatArray]:
+        """The sums of `sums`, from what `power` gave."""
+        return 2.0 * self._band_sums(power[:, : self._n_bins]), 2.0 * self._weighted_sums(power)
 
     def _band_sums(self, power: Samples) -> FloatArray:
         if not self.bands:

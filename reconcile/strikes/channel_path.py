@@ -19,6 +19,8 @@ from reconcile.strikes.band_levels import BandSums, bands_of
 from reconcile.strikes.detection import HISTORY_S, Rise, find_rises
 from reconcile.strikes.full_band import FullBandFilter
 from reconcile.strikes.levels import Interval, PulseMeasure, View, has_quiet, is_short, measure_pulse, pulse_interval
+from reconcile.strikes.quality import HUM_TO_HZ, has_mains_hum
+from reconcile.strikes.quality_path import PulseQuality, QualityPath, RawCell
 from reconcile.strikes.ticks import TICKS, Samples, TickGrid
 from reconcile.vocabulary.quantities import FloatArray
 
@@ -43,6 +45,7 @@ class Pulse:
     cut: bool
     at_edge: bool
     short_quiet: bool
+    quality: PulseQuality
     band_energy: FloatArray
     band_noise: FloatArray
     weighted_energy: FloatArray
@@ -51,7 +54,10 @@ class Pulse:
 
 @dataclass(frozen=True, slots=True)
 class Seconds:
-    """Continuous levels of consecutive whole seconds from `first_cell` on: mean squares in Pa² (NaN for none)."""
+    """Continuous levels of consecutive whole seconds from `first_cell` on: mean squares in Pa² (NaN for none).
+
+    `marks` has one column for each of SECOND_MARKS.
+    """
 
     station_id: str
     first_cell: int
@@ -59,21 +65,23 @@ class Seconds:
     bands: FloatArray
     weighted: FloatArray
     clipped: NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True)
-class _RawCell:
-    cell: int
-    raw: Samples
-    means: FloatArray
-    clipped_ticks: NDArray[np.int64] | None
+    marks: NDArray[np.bool_]
 
 
 class ChannelPath:
-    """Signal path of one channel; `first_block_cell` is the first cell of the first block that it owns."""
+    """Signal path of one channel; `first_block_cell` is the first cell of the first block that it owns.
+
+    `step_pa` is the step of quantisation in Pa, 0 where it is not known.
+    """
 
     def __init__(
-        self, channel: Channel, rate_hz: int, weightings: Sequence[str], window_max_s: float, first_block_cell: int
+        self,
+        channel: Channel,
+        rate_hz: int,
+        weightings: Sequence[str],
+        window_max_s: float,
+        first_block_cell: int,
+        step_pa: float = 0.0,
     ) -> None:
         self.channel = channel
         self.grid = TickGrid(rate_hz)
@@ -94,14 +102,19 @@ class ChannelPath:
         self._pressure = np.zeros((self._back + n_cells) * rate_hz, dtype=np.float32)
         self._ticks = np.zeros((HISTORY_CELLS + n_cells) * TICKS)
         self._clipped = np.zeros((HISTORY_CELLS + n_cells) * TICKS, dtype=bool)
-        self._raw: list[_RawCell] = []
+        cells = first_block_cell, HISTORY_CELLS, n_cells
+        self._quality = QualityPath(channel, self.grid, step_pa, self.bands, cells)
+        self._raw: list[RawCell] = []
 
     def push(self, cell: int, raw: Samples, clipped_ticks: NDArray[np.int64]) -> None:
         """Take the next cell of pressure (Pa, one second) and the ticks of it that hold samples at full scale."""
         means = self.grid.means(raw)
         if not self._raw:  # before the first sample the sound is taken to stand still: a step would ring
-            self._raw.append(_RawCell(cell - 1, np.full_like(raw, raw[0]), np.full_like(means, float(raw[0])), None))
-        self._raw.append(_RawCell(cell, raw, means, clipped_ticks))
+            still = np.zeros(TICKS, dtype=np.float32)
+            held = np.full_like(raw, raw[0])
+            self._raw.append(RawCell(cell - 1, held, np.full_like(means, float(raw[0])), still, None))
+        steepest = self._quality.steepest(raw, float(self._raw[-1].raw[-1]))
+        self._raw.append(RawCell(cell, raw, means, steepest, clipped_ticks))
         if len(self._raw) == 3:
             self._filter_middle()
             del self._raw[0]
@@ -109,6 +122,7 @@ class ChannelPath:
     def _filter_middle(self) -> None:
         before, this, after = self._raw
         filtered = self.filter.cell(before.raw, this.raw, after.raw, (before.means, this.means, after.means))
+        self._quality.take(before, this, after)
         rate = self.grid.rate_hz
         at = this.cell - self._block_cell + self._back
         if at >= 0:
@@ -138,8 +152,10 @@ class ChannelPath:
 
         `n_samples` is the length of the stream where its end has been reached, else None.
         """
-        pulses = list(self._pulses(n_samples))
-        seconds = self._seconds(n_samples)
+        view = self._view(n_samples)
+        self._quality.begin_block(None if n_samples is None else view.valid_to)
+        pulses = list(self._pulses(view))
+        seconds = self._seconds(view, n_samples)
         self._advance()
         return pulses, seconds
 
@@ -151,6 +167,7 @@ class ChannelPath:
             kept[:kept_ticks] = kept[BLOCK_CELLS * TICKS :].copy()
             kept[kept_ticks:] = 0
         self._block_cell += BLOCK_CELLS
+        self._quality.advance(BLOCK_CELLS, self._block_cell - self._back)
 
     def _view(self, n_samples: int | None) -> View:
         first = (self._block_cell - HISTORY_CELLS) * TICKS
@@ -165,8 +182,7 @@ class ChannelPath:
             valid_to=min(len(self._ticks), end),
         )
 
-    def _pulses(self, n_samples: int | None) -> Iterator[Pulse]:
-        view = self._view(n_samples)
+    def _pulses(self, view: View) -> Iterator[Pulse]:
         owned = HISTORY_CELLS * TICKS, (HISTORY_CELLS + BLOCK_CELLS) * TICKS
         end = len(self._ticks) - TICKS // 2
         first = max(owned[0] - 3 * TICKS, view.valid_from)
@@ -204,23 +220,26 @@ class ChannelPath:
         for k, (rise, interval) in enumerate(waiting):
             first = self.grid.sample(view.first_tick + interval.start)
             missing = np.nan if not has_quiet(interval) else 1.0
+            measure, clipped = measure_pulse(view, interval), self._clipped[interval.start : interval.end].any()
+            noise = band_noise[k] * missing
             yield Pulse(
                 station_id=self.channel.station_id,
                 start_sample=first,
                 n_samples=self.grid.sample(view.first_tick + interval.end) - first,
                 rise_sample=self.grid.sample(view.first_tick + rise.rise_tick),
-                measure=measure_pulse(view, interval),
-                clipped=bool(self._clipped[interval.start : interval.end].any()),
+                measure=measure,
+                clipped=bool(clipped),
                 cut=interval.cut,
                 at_edge=interval.at_edge,
                 short_quiet=is_short(interval),
+                quality=self._quality.pulse(view, interval, measure, bool(clipped), (band[k], noise)),
                 band_energy=band[k],
-                band_noise=band_noise[k] * missing,
+                band_noise=noise,
                 weighted_energy=weighted[k],
                 weighted_noise=weighted_noise[k] * missing,
             )
 
-    def _seconds(self, n_samples: int | None) -> Seconds:
+    def _seconds(self, view: View, n_samples: int | None) -> Seconds:
         """Mean squares of the block's whole seconds, bands and weightings from Hann frames centred on them."""
         rate, first = self.grid.rate_hz, self._block_cell
         n_cells = BLOCK_CELLS if n_samples is None else max(0, min(BLOCK_CELLS, n_samples // rate - first))
@@ -229,6 +248,7 @@ class ChannelPath:
             axis=1
         )
         bands, weighted = np.empty((BLOCK_CELLS, len(self.bands))), np.empty((BLOCK_CELLS, len(self._weightings)))
+        hum, bin_hz = np.zeros(BLOCK_CELLS, dtype=bool), rate / self._frame_sums.n_fft
         half = rate // 2
         for row in range(0, BLOCK_CELLS, _FRAME_ROWS):
             frames = np.zeros((_FRAME_ROWS, self._frame_sums.n_fft), dtype=np.float32)
@@ -236,11 +256,13 @@ class ChannelPath:
                 at = (self._back + row + k) * rate - half
                 np.multiply(self._pressure[at : at + 2 * rate], self._hann, out=frames[k, : 2 * rate])
             scale = 1.0 / (self._frame_sums.n_fft * self._hann_square)
-            band, weight = self._frame_sums.sums(frames)
+            power = self._frame_sums.power(frames)
+            band, weight = self._frame_sums.sums_of(power)
+            hum[row : row + _FRAME_ROWS] = has_mains_hum(power[:, : int(HUM_TO_HZ / bin_hz)], bin_hz)
             bands[row : row + _FRAME_ROWS], weighted[row : row + _FRAME_ROWS] = band * scale, weight * scale
         starts = np.arange(first, first + BLOCK_CELLS) * rate - half
         outside = (starts < 0) | (starts + 2 * rate > (np.inf if n_samples is None else n_samples))
-        bands[outside], weighted[outside] = np.nan, np.nan
+        bands[outside], weighted[outside], hum[outside] = np.nan, np.nan, False
         clipped: NDArray[np.bool_] = np.any(self._clipped[owned].reshape(BLOCK_CELLS, TICKS), axis=1)
         return Seconds(
             self.channel.station_id,
@@ -249,6 +271,7 @@ class ChannelPath:
             bands[:n_cells],
             weighted[:n_cells],
             clipped[:n_cells],
+            self._quality.seconds(view, mean_square, bands, hum)[:n_cells],
         )
 
     @property

@@ -11,9 +11,11 @@ import pyarrow as pa
 from reconcile.recordings.streams import Channel, Stream
 from reconcile.strikes.channel_path import Pulse, Seconds
 from reconcile.strikes.levels import PulseMeasure
+from reconcile.strikes.quality import PULSE_MARKS, SECOND_MARKS
 
 _MEASURES = tuple(field.name for field in fields(PulseMeasure))
 _MARKS = ("clipped", "cut", "at_edge", "short_quiet")
+_EXTREMES, _FLAT = ("highest", "lowest"), ("flat_above", "flat_below")
 
 
 def pulse_table(
@@ -22,7 +24,8 @@ def pulse_table(
     """One row for each pulse that one channel heard in a part of a stream.
 
     Times are UTC in microseconds since 1970 by the station's stated clock; band and weighting columns are named
-    `band_<n>`, `band_noise_<n>`, `weighted_<name>`, `weighted_noise_<name>`.
+    `band_<n>`, `band_noise_<n>`, `weighted_<name>`, `weighted_noise_<name>`. `highest` and `lowest` are extremes of the
+    sound as recorded, from its baseline, in parts of full scale, `flat_above` and `flat_below` whether these are flat.
     """
     rate = stream.rate_hz
     starts = np.array([p.start_sample for p in pulses], dtype=np.float64)
@@ -39,6 +42,9 @@ def pulse_table(
         "window_s": np.array([p.n_samples for p in pulses], dtype=np.float64) / rate,
         **{name: np.array([getattr(p.measure, name) for p in pulses], dtype=np.float64) for name in _MEASURES},
         **{name: np.array([getattr(p, name) for p in pulses], dtype=bool) for name in _MARKS},
+        **{name: np.array([name in p.quality.marks for p in pulses], dtype=bool) for name in PULSE_MARKS},
+        **{name: np.array([getattr(p.quality, name) for p in pulses], dtype=np.float64) for name in _EXTREMES},
+        **{name: np.array([getattr(p.quality, name) for p in pulses], dtype=bool) for name in _FLAT},
     }
     for part, names, attribute in (
         ("band_", bands, "band_energy"),
@@ -59,6 +65,7 @@ def seconds_table(
     `cell` counts seconds from the first sample of the stream; `start_us` is UTC as in `pulse_table`.
     """
     cells = np.concatenate([s.first_cell + np.arange(len(s.mean_square)) for s in seconds])
+    marks = np.concatenate([s.marks for s in seconds])
     band = np.concatenate([s.bands for s in seconds]).astype(np.float32)
     weighted = np.concatenate([s.weighted for s in seconds]).astype(np.float32)
     columns: dict[str, object] = {
@@ -67,6 +74,7 @@ def seconds_table(
         "start_us": channel.clock.utc_us(stream.recorder_us(cells.astype(np.float64) * stream.rate_hz)),
         "mean_square": np.concatenate([s.mean_square for s in seconds]),
         "clipped": np.concatenate([s.clipped for s in seconds]),
+        **{name: marks[:, i] for i, name in enumerate(SECOND_MARKS)},
         **{f"band_{n}": band[:, i] for i, n in enumerate(bands)},
         **{f"weighted_{name}": weighted[:, i] for i, name in enumerate(weightings)},
     }

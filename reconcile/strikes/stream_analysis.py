@@ -33,6 +33,12 @@ def part_starts(stream: Stream) -> range:
     return range(0, max(1, n_cells), PART_CELLS)
 
 
+def quantisation_step(stream: Stream) -> float:
+    """Step between two sample values in parts of full scale, the coarsest of a stream; 0 where a file holds floats."""
+    formats = [segment.recording.sample_format for segment in stream.segments]
+    return 0.0 if any(f.is_float for f in formats) else max(2.0 ** (1 - f.valid_bits) for f in formats)
+
+
 def analyse_stream(
     stream: Stream, settings: Settings, report: ReadingReport, first_cell: int = 0, block_s: float = READ_BLOCK_S
 ) -> Iterator[Part]:
@@ -40,8 +46,16 @@ def analyse_stream(
 
     `block_s` is how much is decoded at a time; the results do not depend on it, to the bit.
     """
+    step = quantisation_step(stream)
     paths = [
-        ChannelPath(channel, stream.rate_hz, settings.weightings, settings.window_max_s, first_cell)
+        ChannelPath(
+            channel,
+            stream.rate_hz,
+            settings.weightings,
+            settings.window_max_s,
+            first_cell,
+            step * channel.pascals_per_unit,
+        )
         for channel in stream.channels
     ]
     next_block, ahead = first_cell, paths[0].ahead

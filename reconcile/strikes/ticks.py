@@ -51,6 +51,12 @@ class TickGrid:
             return np.asarray(np.einsum("ij,ij->i", rows, rows).astype(np.float64) / rows.shape[1])
         return np.asarray(np.add.reduceat(cell * cell, self.edges[:-1]).astype(np.float64) / self.sizes)
 
+    def largest(self, cell: Samples) -> Samples:
+        """Largest sample of each tick of one cell, shape (1000,)."""
+        if self._even:
+            return np.asarray(cell.reshape(TICKS, -1).max(axis=1))
+        return np.asarray(np.maximum.reduceat(cell, self.edges[:-1]))
+
     def subtract_slow(self, cell: Samples, at_edges: FloatArray) -> None:
         """Subtract in place what runs linearly between values at the 1001 tick edges."""
         start = at_edges.astype(np.float32)

@@ -37,13 +37,27 @@ def strikes_in_noise(seconds: int, rate_hz: int, seed: int, channels: int = 1) -
 def bits(found: tuple[list[Pulse], list[Seconds]]) -> list[object]:
     pulses, seconds = found
     rows: list[object] = [
-        (p.station_id, p.start_sample, p.n_samples, repr(p.measure), p.clipped, p.cut, p.at_edge, p.short_quiet)
+        (
+            p.station_id,
+            p.start_sample,
+            p.n_samples,
+            repr(p.measure),
+            p.clipped,
+            p.cut,
+            p.at_edge,
+            p.short_quiet,
+            repr(p.quality),
+        )
         for p in pulses
     ]
     for p in pulses:
         rows += [a.tobytes() for a in (p.band_energy, p.band_noise, p.weighted_energy, p.weighted_noise)]
     for s in seconds:
-        rows += [s.station_id, s.first_cell, *(a.tobytes() for a in (s.mean_square, s.bands, s.weighted, s.clipped))]
+        rows += [
+            s.station_id,
+            s.first_cell,
+            *(a.tobytes() for a in (s.mean_square, s.bands, s.weighted, s.clipped, s.marks)),
+        ]
     return rows
 
 
