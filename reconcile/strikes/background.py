@@ -9,28 +9,31 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.recordings.clock import epoch_us
+from reconcile.strikes.quality import SECOND_MARKS
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.quantities import mean_square_level_db
 from reconcile.vocabulary.tables.background import background_table, band_column, weighted_column
 
 MINUTE_S = 60
+_FLAG_OF_MARK = {"clipped": "clipped_second", **{mark: f"{mark}_second" for mark in SECOND_MARKS}}
 
 
 def background_rows(seconds: pd.DataFrame, campaign: Campaign, bands: Sequence[int]) -> pd.DataFrame:
     """Levels of one station in one stream, from its seconds (mean squares in Pa², in order): 1 s rows, then 60 s rows.
 
     Minutes begin at the stream's first sample; one that is not complete gets no row. A minute's bands are the mean of
-    its seconds that have them.
+    its seconds that have them; it carries the flags of its seconds.
     """
+    marks = list(_FLAG_OF_MARK)
     linear = [name for name in seconds.columns if name == "mean_square" or name.startswith(("band_", "weighted_"))]
-    one = seconds[["station_id", "start_us", "clipped", *linear]].copy()
+    one = seconds[["station_id", "start_us", *marks, *linear]].copy()
     one["duration_s"] = 1.0
     minute = seconds["cell"].to_numpy() // MINUTE_S
     grouped = seconds.groupby(minute)
     many = grouped[linear].mean()
     many.insert(0, "station_id", grouped["station_id"].first())
     many["start_us"] = grouped["start_us"].first()
-    many["clipped"] = grouped["clipped"].any()
+    many[marks] = grouped[marks].any()
     many["duration_s"] = float(MINUTE_S)
     many = many[grouped.size() == MINUTE_S]
     return _levels(pd.concat([one, many], ignore_index=True), campaign, bands)
@@ -54,10 +57,9 @@ def _levels(rows: pd.DataFrame, campaign: Campaign, bands: Sequence[int]) -> pd.
         values = rows[name].to_numpy(dtype=np.float64) if name in rows else nothing
         columns[column] = mean_square_level_db(values).astype(np.float32)
         incomplete |= np.isnan(values) & (name in rows)
-    columns["flags"] = [
-        [flag for flag, holds in (("clipped_second", c), ("frame_incomplete", f)) if holds]
-        for c, f in zip(rows["clipped"].to_numpy(dtype=bool), incomplete, strict=True)
-    ]
+    raised = np.column_stack([rows[list(_FLAG_OF_MARK)].to_numpy(dtype=bool), incomplete])
+    names = (*_FLAG_OF_MARK.values(), "frame_incomplete")
+    columns["flags"] = [sorted(names[i] for i in np.flatnonzero(row)) for row in raised]
     return pd.DataFrame(columns)[list(background_table(bands, campaign.settings.weightings).column_names)]
 
 

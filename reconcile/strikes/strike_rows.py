@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from reconcile.campaign.distances import strike_ranges_m
 from reconcile.campaign.station_periods import moorings
 from reconcile.strikes.association import Association
+from reconcile.strikes.flat_tops import reaching_limit
+from reconcile.strikes.quality import PULSE_MARKS
 from reconcile.strikes.twin_channels import heard_better_elsewhere
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.quantities import FloatArray, exposure_level_db, level_db, mean_square_level_db, peak_level_db
@@ -25,6 +27,7 @@ _FLAG_OF_MARK = {
     "cut": "window_cut",
     "at_edge": "recording_edge",
     "short_quiet": "background_short",
+    **{mark: mark for mark in PULSE_MARKS},
 }
 
 
@@ -77,17 +80,18 @@ def censored_exposure(
 
 def strike_rows(pulses: pd.DataFrame, association: Association, campaign: Campaign) -> pd.DataFrame:
     """The rows of `strikes`, in order of time and station."""
-    clipped = pulses["clipped"].to_numpy(dtype=bool)
+    pulses = pulses.assign(flattened=_flattened(pulses))
+    limited = (pulses["clipped"] | pulses["flattened"]).to_numpy(dtype=bool)
     below = campaign.settings.censor_below_snr_db
     duration, own = durations_s(pulses, association.pile_id)
     noise, energy = pulses["noise_pa2"].to_numpy(dtype=np.float64), _subtracted(pulses)
-    level, censoring, snr = censored_exposure(energy, noise, duration, clipped, below)
-    peak, peak_censoring = _censored_peak(pulses, clipped)
+    level, censoring, snr = censored_exposure(energy, noise, duration, limited, below)
+    peak, peak_censoring = _censored_peak(pulses, limited)
     shaped = own & (censoring != "at_most") & ~(snr < SHAPE_NEEDS_SNR_DB)
     stations, time_us = pulses["station_id"].to_numpy(dtype=object), pulses["time_us"].to_numpy(dtype=np.int64)
     piles = np.array(association.pile_id, dtype=object)
     range_m, range_uncertainty_m = strike_ranges_m(campaign, piles, stations, time_us)
-    elsewhere = heard_better_elsewhere(pulses, association.strike_id, clipped, snr, level, campaign)
+    elsewhere = heard_better_elsewhere(pulses, association.strike_id, limited, snr, level, campaign)
     columns: dict[str, object] = {
         "strike_id": association.strike_id,
         "pile_id": association.pile_id,
@@ -123,17 +127,28 @@ def strike_rows(pulses: pd.DataFrame, association: Association, campaign: Campai
         noise = pulses[f"weighted_noise_{name}"].to_numpy(dtype=np.float64)
         share = np.nan_to_num(noise * pulses["window_s"].to_numpy(dtype=np.float64))
         energy = pulses[f"weighted_{name}"].to_numpy(dtype=np.float64) - share
-        level, censoring, _ = censored_exposure(energy, noise, duration, clipped, below)
+        level, censoring, _ = censored_exposure(energy, noise, duration, limited, below)
         columns[f"exposure_level_{part}_db"] = level
         columns[f"exposure_censoring_{part}"] = censoring
     table = pd.DataFrame(columns)[list(strikes_table(campaign.settings.weightings).column_names)]
     return table.sort_values(["time_utc", "station_id"], kind="stable").reset_index(drop=True)
 
 
-def _censored_peak(pulses: pd.DataFrame, clipped: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.object_]]:
+def _flattened(pulses: pd.DataFrame) -> NDArray[np.bool_]:
+    """Strikes with flat tops, and those of the same station and chain that reach the limit which these show."""
+    flat = pulses[["flat_above", "flat_below"]].to_numpy(dtype=bool)
+    tops = pulses[["highest", "lowest"]].to_numpy(dtype=np.float64)
+    result = np.zeros(len(pulses), dtype=bool)
+    for rows in pulses.groupby(["station_id", "system_id"]).indices.values():
+        result[rows] = reaching_limit(tops[rows], flat[rows])
+    clipped = pulses["clipped"].to_numpy(dtype=bool)
+    return np.asarray(result & ~clipped)
+
+
+def _censored_peak(pulses: pd.DataFrame, limited: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.object_]]:
     peak, noise_peak = peak_level_db(pulses["peak_pa"]), peak_level_db(pulses["noise_peak_pa"])
-    faint = ~clipped & (peak < noise_peak + PEAK_ABOVE_NOISE_DB)
-    kind = np.where(clipped, "at_least", np.where(faint, "at_most", "none")).astype(object)
+    faint = ~limited & (peak < noise_peak + PEAK_ABOVE_NOISE_DB)
+    kind = np.where(limited, "at_least", np.where(faint, "at_most", "none")).astype(object)
     return np.where(faint, noise_peak + PEAK_ABOVE_NOISE_DB, peak), kind
 
 

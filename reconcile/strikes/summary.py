@@ -87,7 +87,8 @@ def summary_rows(strikes: pd.DataFrame, bands: pd.DataFrame, seconds: pd.DataFra
         unit = _unit(key, group["time_utc"], campaign, distances)
         for series in _strike_series(group, bands.loc[group.index], campaign, numbers):
             rows.append(_row(unit, series, campaign))
-    for key, group in seconds.groupby(["pile_id", "station_id"]):
+    sound = ~seconds["flags"].map(lambda flags: bool(excluded.intersection(flags))).astype(bool)
+    for key, group in seconds[sound].groupby(["pile_id", "station_id"]):
         unit = _unit(key, group["start_utc"], campaign, distances)
         for series in _second_series(group, campaign, numbers):
             rows.append(_row(unit, series, campaign))

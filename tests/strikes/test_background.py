@@ -7,6 +7,8 @@ import pandas as pd
 import pytest
 
 from reconcile.strikes.background import background_rows
+from reconcile.strikes.quality import SECOND_MARKS
+from reconcile.strikes.summary import summary_rows
 from tests.strikes.campaigns import START, campaign, epoch_s
 
 
@@ -19,6 +21,7 @@ def seconds(n: int) -> pd.DataFrame:
             "start_us": ((epoch_s(START) - 30 + np.arange(n)) * 1e6).astype(np.int64),
             "mean_square": square,
             "clipped": np.arange(n) == 70,
+            **dict.fromkeys(SECOND_MARKS, False),
             "band_20": square / 2,
             "weighted_nmfs-2024:LF": square / 4,
         }
@@ -41,6 +44,28 @@ def test_seconds_and_minutes() -> None:
     assert one["flags"].iloc[0] == ["frame_incomplete"]
     assert one["flags"].iloc[70] == ["clipped_second"]
     assert minute["flags"].iloc[1] == ["clipped_second"]
+
+
+def test_marks_of_seconds_become_flags_of_seconds_and_minutes() -> None:
+    marked = seconds(120).assign(zeros=np.arange(120) == 5, mains_hum=np.arange(120) >= 100)
+    rows = background_rows(marked, campaign(), (20,))
+    one, minute = rows[rows.duration_s == 1.0], rows[rows.duration_s == 60.0]
+    assert one["flags"].iloc[5] == ["zeros_second"]
+    assert one["flags"].iloc[4] == []
+    assert [list(flags) for flags in minute["flags"]] == [
+        ["zeros_second"],
+        ["clipped_second", "mains_hum_second"],
+    ]
+
+
+def test_seconds_that_lost_samples_are_not_in_the_summary_of_a_vibrated_pile() -> None:
+    hammered = campaign(methods=("vibratory",))
+    marked = seconds(90).assign(drop_out=np.arange(90) == 41, mains_hum=np.arange(90) == 42)
+    rows = background_rows(marked, hammered, (20,))
+    strikes = pd.DataFrame({"pile_id": [], "station_id": [], "flags": []}, dtype=object)
+    summary = summary_rows(strikes, pd.DataFrame(index=[]), rows[rows.duration_s == 1.0].dropna(), hammered)
+    whole = summary[(summary.quantity == "rms_level") & (summary.weighting == "none") & summary.band_hz.isna()]
+    assert list(whole.n_strikes) == [60 - 1]  # installation begins with the 30th second
 
 
 def test_pile_is_named_while_it_is_installed() -> None:

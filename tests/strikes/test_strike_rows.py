@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from reconcile.strikes.association import Association
+from reconcile.strikes.quality import PULSE_MARKS
 from reconcile.strikes.strike_rows import band_rows, strike_rows
 from reconcile.vocabulary.tables import bands_table, strikes_table
 from reconcile.vocabulary.tables.bands import is_at_most
@@ -41,6 +42,11 @@ def pulses(signal_energy: list[float], **changed: object) -> pd.DataFrame:
         "cut": False,
         "at_edge": False,
         "short_quiet": False,
+        **dict.fromkeys(PULSE_MARKS, False),
+        "highest": 0.1,
+        "lowest": 0.1,
+        "flat_above": False,
+        "flat_below": False,
         "band_20": energy + NOISE * WINDOW,
         "band_noise_20": NOISE,
         "weighted_nmfs-2024:LF": energy * 1e-3 + NOISE * WINDOW,
@@ -97,6 +103,30 @@ def test_clipped_is_at_least_for_all_levels() -> None:
     assert row.exposure_censoring == row.peak_censoring == row.exposure_censoring_nmfs_2024_lf == "at_least"
     assert row.exposure_level_db == pytest.approx(120.0, abs=1e-9)
     assert row["flags"] == ["clipped"]
+
+
+def test_flat_tops_are_at_least_for_all_levels() -> None:
+    row = rows([1.0], flat_below=True).iloc[0]
+    assert row.exposure_censoring == row.peak_censoring == row.exposure_censoring_nmfs_2024_lf == "at_least"
+    assert row["flags"] == ["flattened"]
+
+
+def test_what_reaches_the_limit_that_flat_tops_show_has_met_it() -> None:
+    """Four strikes end at 0.5 of full scale, three with flat tops; one stays below. A clipped one is called clipped."""
+    tops = [0.5, 0.501, 0.499, 0.498, 0.4]
+    table = rows([1.0] * 5, flat_above=[True, True, True, False, False], highest=tops, lowest=[0.2] * 5)
+    assert [list(flags) for flags in table["flags"]] == [["flattened"]] * 4 + [[]]
+    table = rows([1.0] * 5, flat_above=[True, True, True, False, False], highest=tops, clipped=[True] + [False] * 4)
+    assert list(table["flags"].iloc[0]) == ["clipped"]
+
+
+def test_strikes_of_equal_strength_are_no_limit() -> None:
+    """Flat tops of three in twenty, or some that others exceed: a chance, or a shape, not a limit."""
+    equal = rows([1.0] * 20, flat_above=[True] * 3 + [False] * 17, highest=0.5)
+    assert equal["flags"].map(len).sum() == 3
+    tops = [0.5, 0.5, 0.5, 0.5, *[0.6] * 4]
+    exceeded = rows([1.0] * 8, flat_above=[True] * 3 + [False] * 5, highest=tops, lowest=[0.1] * 8)
+    assert exceeded["flags"].map(len).sum() == 3
 
 
 def test_a_peak_less_than_6_db_above_the_background_is_a_limit() -> None:

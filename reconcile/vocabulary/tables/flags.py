@@ -56,8 +56,67 @@ _FLAGS = (
         "signal to noise)",
         _LEVELS_USE,
     ),
+    Flag(
+        "flattened",
+        "strikes",
+        "flat tops below full scale, or the level at which the station's other strikes have them: an amplifier at its "
+        "limit; peak and exposure are at least the value",
+    ),
+    Flag(
+        "drop_out",
+        "strikes",
+        "a run of one value of 5 ms or more in the pulse interval or the quiet stretch before it: samples were lost",
+        _ALL,
+    ),
+    Flag(
+        "zeros",
+        "strikes",
+        "a run of zeros of 2 ms or more in the pulse interval or the quiet stretch before it: samples were lost",
+        _ALL,
+    ),
+    Flag("spike", "strikes", "one or two samples far outside their neighbours in the pulse interval"),
+    Flag("spike_at_peak", "strikes", "the largest sample of the pulse interval is such a spike, not sound", _ALL),
+    Flag(
+        "dc_shift",
+        "strikes",
+        "the sound's offset changes across the strike by a tenth of its peak or more: the step is in peak and exposure",
+        _ALL,
+    ),
+    Flag(
+        "self_noise",
+        "strikes",
+        "the background before the strike lies within 3 dB of the noise of quantisation, in the full band or in a band",
+    ),
+    Flag(
+        "cable_knock",
+        "strikes",
+        "95 % of the energy below 45 Hz and a slow rise: a knock on cable or mooring rather than a strike",
+        _ALL,
+    ),
     # background
     Flag("clipped_second", "background", "samples at digital full scale in the interval"),
+    Flag(
+        "drop_out_second",
+        "background",
+        "a run of one value of 5 ms or more: samples were lost",
+        frozenset({Stage.SUMMARY}),
+    ),
+    Flag("zeros_second", "background", "a run of zeros of 2 ms or more: samples were lost", frozenset({Stage.SUMMARY})),
+    Flag("spike_second", "background", "one or two samples far outside their neighbours", frozenset({Stage.SUMMARY})),
+    Flag(
+        "dc_shift_second",
+        "background",
+        "the sound's offset jumps by 1.5 times the second's rms or more",
+        frozenset({Stage.SUMMARY}),
+    ),
+    Flag(
+        "mains_hum_second", "background", "50 or 60 Hz and two harmonics stand out: mains in the chain, or a generator"
+    ),
+    Flag(
+        "self_noise_second",
+        "background",
+        "the level lies within 3 dB of the noise of quantisation, in the full band or in a band",
+    ),
     Flag(
         "frame_incomplete",
         "background",
