@@ -127,6 +127,7 @@ def describe_recordings(manifest: Manifest, campaign: Campaign, inventory: Inven
                 effective_standard_uncertainty_db=system.effective_standard_uncertainty_db,
                 valid_from_hz=system.valid_from_hz,
                 valid_to_hz=system.valid_to_hz,
+                sensitivity_curve=system.sensitivity_curve,
                 stages=stages,
             )
         )

@@ -2,6 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from math import isnan
+
+import numpy as np
+
+from reconcile.campaign.station_periods import BEGINNING_US, StationPeriod, station_periods
+from reconcile.campaign.times import as_datetime, epoch_us
 from reconcile.report.evidence import Evidence
 from reconcile.report.formatting import (
     MISSING,
@@ -16,12 +23,19 @@ from reconcile.vocabulary.documents.manifest import ChainEntry, RecordingEntry
 
 _HIGHEST_SHARE = 0.45  # of the sampling rate, where no upper end is stated
 _DIGEST_SHOWN = 16
+_POINTS_SHOWN = 12  # of a sensitivity curve
+_CURVE_NOTE = (
+    ". The sensitivity follows a curve ({n} points), by which the pressure itself is corrected relative to the line "
+    "“hydrophone”; beyond the curve its end values hold, and bands there are left out"
+)
 
 
 def station_table(evidence: Evidence) -> Table:
-    """Stations from near to far: place, depths, chain, stated clock."""
+    """Stations from near to far: place, depths, chain, stated clock; a row for each deployment of a station."""
+    periods = {name: station_periods(evidence.campaign, name) for name in evidence.station_ids}
+    changes = any(len(own) > 1 for own in periods.values())
     head = (
-        *text("Station", "Chain"),
+        *text("Station", *(("From (UTC)",) if changes else ()), "Chain"),
         Head("Channel"),
         Head("Latitude", "°"),
         Head("Longitude", "°"),
@@ -31,32 +45,52 @@ def station_table(evidence: Evidence) -> Table:
         Head("Stated drift", "ppm"),
         Head("Recorded", numeric=False),
     )
-    recorded: dict[str, float] = {}
-    for stream in evidence.manifest.streams:
-        seconds = (stream.end_utc - stream.start_utc).total_seconds()
-        recorded[stream.station_id] = recorded.get(stream.station_id, 0.0) + seconds
     rows = []
-    for station_id in evidence.station_ids:
-        station = evidence.campaign.station(station_id)
-        rows.append(
-            (
-                station.id,
-                station.system,
-                str(station.channel),
-                _degrees(station.latitude_deg),
-                _degrees(station.longitude_deg),
-                significant(station.hydrophone_depth_m),
-                significant(station.water_depth_m),
-                significant(station.clock_offset_s),
-                significant(station.clock_drift_ppm),
-                length_of_time(recorded[station.id]) if station.id in recorded else "nothing",
+    for name, own in periods.items():
+        for period in own:
+            seconds = _recorded_s(evidence, period)
+            if len(own) > 1 and not seconds:
+                continue
+            system = period.system
+            several = len({p.system.gain_db for p in own if p.system.id == system.id}) > 1
+            rows.append(
+                (
+                    name,
+                    *((_beginning(period),) if changes else ()),
+                    f"{system.id}, gain {decibels(system.gain_db)} dB" if several else system.id,
+                    str(period.channel),
+                    _degrees(period.latitude_deg),
+                    _degrees(period.longitude_deg),
+                    significant(period.hydrophone_depth_m),
+                    significant(period.water_depth_m),
+                    significant(period.clock_offset_s),
+                    significant(period.clock_drift_ppm),
+                    length_of_time(seconds) if seconds else "nothing",
+                )
             )
-        )
     return one_body(head, rows)
 
 
+def _recorded_s(evidence: Evidence, period: StationPeriod) -> float:
+    """Seconds that a station recorded in a period."""
+    own = [stream for stream in evidence.manifest.streams if stream.station_id == period.station_id]
+    held = [
+        min(epoch_us(stream.end_utc), period.end_us) - max(epoch_us(stream.start_utc), period.start_us)
+        for stream in own
+    ]
+    return sum(max(0, microseconds) for microseconds in held) / 1e6
+
+
+def _beginning(period: StationPeriod) -> str:
+    return (
+        "the beginning"
+        if period.start_us == BEGINNING_US
+        else instant(as_datetime(np.datetime64(period.start_us, "us")))
+    )
+
+
 def _degrees(value: float | None) -> str:
-    return MISSING if value is None else f"{value:.5f}".replace("-", "−")
+    return MISSING if value is None or isnan(value) else f"{value:.5f}".replace("-", "−")
 
 
 def chain_table(evidence: Evidence) -> Table:
@@ -71,9 +105,10 @@ def chain_table(evidence: Evidence) -> Table:
     rates = _rates_by_system(evidence)
     bodies = []
     for chain in evidence.manifest.chains:
-        rows = [
+        rows: list[tuple[str, ...]] = [
             (stage.name, stage.from_unit, stage.to_unit, decibels(stage.value, 2), stage.unit) for stage in chain.stages
         ]
+        rows[1:1] = _curve_rows(chain)
         rows.append(
             ("together", "full scale (1.0)", "Pa", significant(chain.pascals_per_unit, 5), "Pa for sample value 1")
         )
@@ -81,8 +116,27 @@ def chain_table(evidence: Evidence) -> Table:
         if chain.effective_standard_uncertainty_db is not None:
             uncertainty += f", {decibels(chain.effective_standard_uncertainty_db)} dB with the field checks"
         note = f"{uncertainty}; full band {_band(chain, rates)}"
-        bodies.append(Body(tuple(rows), chain.system_id, note))
+        if chain.sensitivity_curve:
+            note += _CURVE_NOTE.format(n=len(chain.sensitivity_curve))
+        bodies.append(Body(tuple(rows), _chain_title(chain, evidence.manifest.chains), note))
     return Table(head, tuple(bodies))
+
+
+def _chain_title(chain: ChainEntry, chains: Sequence[ChainEntry]) -> str:
+    """The system's name, with its gain where deployments changed that."""
+    gains = [stage.value for stage in chain.stages if stage.name == "amplifier"]
+    if gains and sum(other.system_id == chain.system_id for other in chains) > 1:
+        return f"{chain.system_id}, gain {decibels(gains[0])} dB"
+    return chain.system_id
+
+
+def _curve_rows(chain: ChainEntry) -> list[tuple[str, ...]]:
+    """The points of a sensitivity curve; of a long one those at its ends and its extremes."""
+    points = chain.sensitivity_curve
+    if len(points) > _POINTS_SHOWN:
+        by_value = sorted(points, key=lambda point: point[1])
+        points = tuple(sorted({points[0], by_value[0], by_value[-1], points[-1]}))
+    return [(f"its curve at {hertz(f)}", "µPa", "V", decibels(s, 2), "dB re 1 V/µPa") for f, s in points]
 
 
 def _rates_by_system(evidence: Evidence) -> dict[str, set[int]]:

@@ -41,7 +41,8 @@ class ChainStageEntry(Document):
 class ChainEntry(Document):
     """A measuring chain as applied. `pascals_per_unit`: Pa of the sample value 1.0.
 
-    A system whose gain was changed by a deployment has an entry for each gain.
+    A system whose gain was changed by a deployment has an entry for each gain. `sensitivity_curve` holds frequency (Hz)
+    and sensitivity (dB re 1 V/µPa); it corrects the pressure itself, so that `pascals_per_unit` is only its reference.
     `effective_standard_uncertainty_db` is the certificate's with what field checks showed; None without any.
     """
 
@@ -51,6 +52,7 @@ class ChainEntry(Document):
     effective_standard_uncertainty_db: float | None = None
     valid_from_hz: float
     valid_to_hz: float | None
+    sensitivity_curve: tuple[tuple[float, float], ...] = ()
     stages: tuple[ChainStageEntry, ...]
 
 
