@@ -1,19 +1,18 @@
-"""The order of the steps. Each stage starts from what the one before left in the results folder."""
+"""The order of the steps. Each stage starts from what the one before left in the results folder.
+
+Rooms that a stage does not need are not loaded for it: their imports (statistics, figures) stand inside the functions.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from reconcile import scenario
 from reconcile.campaign import read_campaign, summary_lines
 from reconcile.campaign.stored_files import RecordingsFolder
-from reconcile.comparison import bias_document
-from reconcile.comparison import compare as compared
 from reconcile.recordings.sensitivity_path import with_effective_uncertainty
-from reconcile.report import Evidence, page
-from reconcile.report.findings import findings
 from reconcile.running import provenance
 from reconcile.running.calibrating import calibrated, check_lines
 from reconcile.running.levels_stage import CAMPAIGN, levels, usable_recordings
@@ -21,13 +20,14 @@ from reconcile.running.outcome import Outcome
 from reconcile.running.progress import shown
 from reconcile.running.provenance import BIAS, CORRECTION, FIT, PAGE
 from reconcile.running.store import read_document, read_table, write_document, write_table, write_text
-from reconcile.spreading import fit_campaign, fit_levels, read_levels
-from reconcile.transfer import correction_document
 from reconcile.vocabulary.documents.bias import BiasDocument
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.documents.correction import CorrectionDocument
 from reconcile.vocabulary.documents.fit import FitDocument
 from reconcile.vocabulary.tables import COMPARISON, UNPAIRED
+
+if TYPE_CHECKING:
+    from reconcile.report import Evidence
 
 __all__ = ["check", "compare", "demo", "fit", "fit_table", "levels", "report", "run"]
 
@@ -66,6 +66,8 @@ def run(
 
 def demo(folder: Path, *, workers: int | None = None) -> Outcome:
     """Write the demonstration campaign into a folder and run it."""
+    from reconcile import scenario
+
     written = list(shown(scenario.campaign_files(folder), DEMO_FILES, "demonstration campaign", "files"))
     first = Outcome(
         [f"{len(written)} files of an invented wind farm in {folder}; what is true of it in {folder / 'truth'}"]
@@ -75,6 +77,8 @@ def demo(folder: Path, *, workers: int | None = None) -> Outcome:
 
 def fit(results: Path, changed: Path | None, reference_range_m: float = 750.0) -> Outcome:
     """Level against range from the tables of a results folder."""
+    from reconcile.spreading import fit_campaign
+
     started = datetime.now(UTC)
     campaign = resolved_campaign(results, changed)
     strikes, bands = (read_table(results, name, "levels") for name in ("strikes", "bands"))
@@ -90,6 +94,8 @@ def fit(results: Path, changed: Path | None, reference_range_m: float = 750.0) -
 
 def fit_table(table: Path, folder: Path, reference_range_m: float) -> Outcome:
     """Level against range from a table of levels alone: FOLDER/fit.json."""
+    from reconcile.spreading import fit_levels, read_levels
+
     document = fit_levels(read_levels(table), reference_range_m)
     write_document(folder / FIT, document)
     lines = [f"{sum(entry.selected for entry in document.fits)} fits in {folder / FIT}"]
@@ -106,6 +112,11 @@ def fit_table(table: Path, folder: Path, reference_range_m: float) -> Outcome:
 
 def compare(results: Path, changed: Path | None) -> Outcome:
     """Predictions against measurements: comparison, what could not be paired, bias, correction."""
+    from reconcile.comparison import bias_document
+    from reconcile.comparison import compare as compared
+    from reconcile.report.findings import findings
+    from reconcile.transfer import correction_document
+
     started = datetime.now(UTC)
     campaign = resolved_campaign(results, changed)
     strikes, bands, summary = (read_table(results, name, "levels") for name in ("strikes", "bands", "summary"))
@@ -129,6 +140,8 @@ def compare(results: Path, changed: Path | None) -> Outcome:
 
 def report(results: Path) -> Outcome:
     """The page, from what is on disk."""
+    from reconcile.report import page
+
     started = datetime.now(UTC)
     evidence = _evidence(results)
     manifest = provenance.begin(results, "report")
@@ -139,6 +152,8 @@ def report(results: Path) -> Outcome:
 
 def _evidence(results: Path) -> Evidence:
     """All that the page shows; what later stages made only where it is there."""
+    from reconcile.report import Evidence
+
     compared_already = (results / BIAS).exists()
     tables = {
         name: read_table(results, name, "levels")
