@@ -2,107 +2,31 @@
 
 from __future__ import annotations
 
-import zoneinfo
-from datetime import UTC, datetime, timedelta
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-import numpy as np
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
-from pydantic_core import PydanticCustomError
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from reconcile.campaign.faults import id_needed
-from reconcile.campaign.recording_files import path_needed, recording_needed
-from reconcile.campaign.times import TIME_NEEDED, as_datetime, parse_utc, time_hint
+from reconcile.campaign.criteria_schema import LimitPart
+from reconcile.campaign.schema_fields import (
+    Channel,
+    Id,
+    NotNegative,
+    Part,
+    Parts,
+    Positive,
+    RecordingPath,
+    RelativePath,
+    Time,
+    a_time_pattern,
+    a_time_zone,
+    a_weighting,
+    needed,
+    version_1,
+)
 from reconcile.vocabulary.documents.campaign import Settings
-from reconcile.vocabulary.errors import suggestion
-from reconcile.vocabulary.weightings import WEIGHTINGS
 
 DEFAULTS = Settings()
-NEEDED = "needed"  # type of this module's own errors: the message says what is needed, the context may hold a hint
-
-
-def needed(what: str, hint: str = "") -> PydanticCustomError:
-    """An error of a field that says what is needed."""
-    return PydanticCustomError(NEEDED, "{what}", {"what": what, "hint": hint})
-
-
-def _an_id(text: str) -> str:
-    if what := id_needed(text):
-        raise needed(what)
-    return text
-
-
-def _a_path(text: str) -> str:
-    if what := path_needed(text):
-        raise needed(what)
-    return text
-
-
-def _a_recording(text: str) -> str:
-    if what := recording_needed(text):
-        raise needed(what)
-    return text
-
-
-def _a_time(value: Any) -> Any:
-    if isinstance(value, str):
-        time = parse_utc([value])[0]
-        if np.isnat(time):
-            raise needed(TIME_NEEDED, time_hint(value))
-        return as_datetime(time)
-    if isinstance(value, datetime) and value.utcoffset() != timedelta(0):
-        raise needed(TIME_NEEDED, "the zone is missing" if value.tzinfo is None else "convert it to UTC and write Z")
-    return value.astimezone(UTC) if isinstance(value, datetime) else value
-
-
-def _a_weighting(name: str) -> str:
-    if name not in WEIGHTINGS:
-        raise needed(f"one of {', '.join(WEIGHTINGS)}", suggestion(name, WEIGHTINGS))
-    return name
-
-
-def _a_time_zone(name: str) -> str:
-    if name == "UTC":  # known even where the machine has no time zone data
-        return name
-    try:
-        zoneinfo.ZoneInfo(name)
-    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError) as error:
-        zones = zoneinfo.available_timezones()
-        hint = suggestion(name, sorted(zones)) if zones else "this machine has no time zone data: install tzdata"
-        raise needed("a time zone's name such as UTC or Europe/Berlin", hint) from error
-    return name
-
-
-def _a_time_pattern(pattern: str) -> str:
-    probe = datetime(2023, 11, 28, 17, 46, 39, tzinfo=UTC)
-    try:
-        read = datetime.strptime(probe.strftime(pattern), pattern)
-    except (ValueError, KeyError, IndexError, OverflowError) as error:
-        raise needed("a strptime pattern", str(error)) from error
-    if read.replace(second=0, tzinfo=None) != probe.replace(second=0, tzinfo=None):
-        raise needed("a strptime pattern with date, hour and minute, such as S750_%Y%m%dT%H%M%S.%fZ")
-    return pattern
-
-
-def _version_1(value: Any) -> Any:
-    if isinstance(value, bool) or value != 1:
-        raise needed("1, the version that is read here")
-    return value
-
-
-Id = Annotated[str, AfterValidator(_an_id)]
-RelativePath = Annotated[str, AfterValidator(_a_path)]
-RecordingPath = Annotated[str, AfterValidator(_a_recording)]
-Time = Annotated[datetime, BeforeValidator(_a_time)]
-Channel = Annotated[int, Field(ge=1, le=65_535)]
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
-
-
-class Part(BaseModel):
-    """A table of campaign.toml: unknown keys are refused, types are not converted, numbers are finite."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+WeightingName = Annotated[str, AfterValidator(a_weighting)]
 
 
 class CampaignPart(Part):
@@ -153,7 +77,7 @@ class SystemPart(Part):
     uncertainty_components_db: UncertaintyPart = UncertaintyPart()
     valid_from_hz: Annotated[float, Field(ge=2)] = 10.0
     valid_to_hz: Positive | None = None
-    checks: list[CheckPart] = []
+    checks: list[CheckPart] = Field(default_factory=list)
 
 
 class StationPart(Part):
@@ -167,7 +91,7 @@ class StationPart(Part):
     hydrophone_depth_m: NotNegative | None = None
     water_depth_m: Positive | None = None
     recordings: RecordingPath
-    time_pattern: Annotated[str, AfterValidator(_a_time_pattern)] | None = None
+    time_pattern: Annotated[str, AfterValidator(a_time_pattern)] | None = None
     start_times: RelativePath | None = None
     mooring_id: Id | None = None
     clock_offset_s: float = 0.0
@@ -177,32 +101,52 @@ class StationPart(Part):
 class RecordingsPart(Part):
     """[recordings]"""
 
-    time_zone: Annotated[str, AfterValidator(_a_time_zone)] = "UTC"
+    time_zone: Annotated[str, AfterValidator(a_time_zone)] = "UTC"
 
 
 class SettingsPart(Part):
     """[settings]"""
 
-    weightings: list[Annotated[str, AfterValidator(_a_weighting)]] = list(DEFAULTS.weightings)
+    weightings: list[WeightingName] = Field(default_factory=lambda: list(DEFAULTS.weightings))
     calibration_source: Literal["certificate", "field_checks"] = "certificate"
     field_check_tolerance_db: NotNegative = DEFAULTS.field_check_tolerance_db
     censor_below_snr_db: float = DEFAULTS.censor_below_snr_db
     window_max_s: Annotated[float, Field(ge=0.2, le=5)] = DEFAULTS.window_max_s
     equivalence_margin_db: Positive = DEFAULTS.equivalence_margin_db
+    criteria: list[str] = Field(default_factory=list)
+    criteria_file: RelativePath | None = None
+    effective_quiet_db: float | None = None
+    local_time_zone: Annotated[str, AfterValidator(a_time_zone)] | None = None
+
+
+class PeriodPart(Part):
+    """[[periods]]: a stretch of time over which exposure is summed."""
+
+    id: Id
+    start_utc: Time
+    end_utc: Time
+
+    @model_validator(mode="after")
+    def _in_order(self) -> PeriodPart:
+        if self.end_utc <= self.start_utc:
+            raise needed("an end_utc after start_utc")
+        return self
 
 
 class CampaignToml(Part):
     """campaign.toml"""
 
-    format_version: Annotated[int, BeforeValidator(_version_1)]
+    format_version: Annotated[int, BeforeValidator(version_1)]
     campaign: CampaignPart
     systems: Annotated[list[SystemPart], Field(min_length=1)]
     stations: Annotated[list[StationPart], Field(min_length=1)]
     recordings: RecordingsPart = RecordingsPart()
     settings: SettingsPart = SettingsPart()
+    limits: list[LimitPart] = Field(default_factory=list)
+    periods: list[PeriodPart] = Field(default_factory=list)
 
 
-PARTS: dict[tuple[str, ...], type[Part]] = {
+PARTS: Parts = {
     (): CampaignToml,
     ("campaign",): CampaignPart,
     ("systems",): SystemPart,
@@ -210,4 +154,6 @@ PARTS: dict[tuple[str, ...], type[Part]] = {
     ("stations",): StationPart,
     ("recordings",): RecordingsPart,
     ("settings",): SettingsPart,
+    ("limits",): LimitPart,
+    ("periods",): PeriodPart,
 }

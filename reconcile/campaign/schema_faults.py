@@ -10,7 +10,8 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from reconcile.campaign.faults import Findings, shown
-from reconcile.campaign.schema import NEEDED, PARTS
+from reconcile.campaign.schema import PARTS
+from reconcile.campaign.schema_fields import NEEDED, Parts
 from reconcile.vocabulary.errors import suggestion
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]{1,100}")
@@ -30,6 +31,7 @@ _NEEDED: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "string_too_long": lambda context: f"at most {context['max_length']} characters",
     "too_short": lambda _: "at least one",
 }
+_TABLES = {("systems",), ("stations",), ("limits",), ("periods",), ("criteria",)}
 _MISSING_MINUS = ("sensitivity_db", "end_to_end_sensitivity_db")
 
 
@@ -45,17 +47,17 @@ def field_path(location: Sequence[int | str]) -> str:
     return text
 
 
-def add_schema_faults(error: ValidationError, file: str, findings: Findings) -> None:
-    """Add a fault for each thing that pydantic found."""
+def add_schema_faults(error: ValidationError, file: str, findings: Findings, parts: Parts = PARTS) -> None:
+    """Add a fault for each thing that pydantic found; `parts` are the tables that the file may hold."""
     for details in error.errors(include_url=False):
-        _add(details, file, findings)
+        _add(details, file, findings, parts)
 
 
-def _add(details: ErrorDetails, file: str, findings: Findings) -> None:
+def _add(details: ErrorDetails, file: str, findings: Findings, parts: Parts) -> None:
     location, kind, context = details["loc"], details["type"], details.get("ctx", {})
     where, found = field_path(location), shown(details["input"])
     if kind == "extra_forbidden":
-        known = sorted(PARTS[tuple(part for part in location[:-1] if isinstance(part, str))].model_fields)
+        known = sorted(parts[tuple(part for part in location[:-1] if isinstance(part, str))].model_fields)
         name, hint = shown(location[-1]), suggestion(str(location[-1]), known)
         findings.fault(file, where, f"an unknown key {name}", f"one of {', '.join(known)}", hint)
     elif kind == "missing":
@@ -75,6 +77,12 @@ def _hint(details: ErrorDetails) -> str:
         return "is the minus sign missing?"
     if kind == "literal_error" and isinstance(details["input"], str):
         return suggestion(details["input"], re.findall(r"'([^']*)'", details.get("ctx", {}).get("expected", "")))
-    if kind == "list_type" and details["loc"] in {("systems",), ("stations",)}:
+    if kind == "list_type" and details["loc"] in {
+        ("systems",),
+        ("stations",),
+        ("limits",),
+        ("periods",),
+        ("criteria",),
+    }:
         return f"write [[{key}]], in double brackets"
     return ""

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,7 +12,8 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
-from reconcile.campaign.csv_tables import decode, read_bytes
+from reconcile.campaign.criteria import chosen_criteria
+from reconcile.campaign.criteria_schema import LimitPart
 from reconcile.campaign.curves import REFERENCE_HZ, Curve, read_curve, sensitivity_at
 from reconcile.campaign.faults import Findings, plain, shown
 from reconcile.campaign.plausibility import note_implausible_chains
@@ -23,6 +22,7 @@ from reconcile.campaign.recording_files import Claim
 from reconcile.campaign.schema import (
     CampaignPart,
     CampaignToml,
+    PeriodPart,
     RecordingsPart,
     SettingsPart,
     StationPart,
@@ -31,9 +31,12 @@ from reconcile.campaign.schema import (
 from reconcile.campaign.schema_faults import add_schema_faults
 from reconcile.campaign.start_times import read_start_times
 from reconcile.campaign.times import as_datetime, parse_utc
-from reconcile.vocabulary.documents.campaign import FieldCheck, Settings, Station, System
+from reconcile.campaign.toml_files import read_toml
+from reconcile.vocabulary.criteria import Criterion
+from reconcile.vocabulary.documents.campaign import FieldCheck, Settings, StatedPeriod, Station, System
 from reconcile.vocabulary.errors import suggestion
 from reconcile.vocabulary.seawater import mackenzie_1981, within_mackenzie_1981
+from reconcile.vocabulary.weightings import with_sets_resolved
 
 FILE = "campaign.toml"
 DEFAULT_SOUND_SPEED_M_S = 1500.0
@@ -62,11 +65,13 @@ class TomlContent:
     places: tuple[Place, ...]
     claims: tuple[Claim, ...]
     check_files: tuple[tuple[str, str], ...]  # field and file of each field check
+    criteria: tuple[Criterion, ...]
+    periods: tuple[StatedPeriod, ...]
 
 
 def read_settings(path: Path, findings: Findings) -> TomlContent | None:
     """Read and check campaign.toml; None where it cannot be read at all."""
-    raw = _read_toml(path, findings)
+    raw = read_toml(path, FILE, findings)
     if raw is None:
         return None
     faulty: FaultyPlaces = set()
@@ -78,6 +83,8 @@ def read_settings(path: Path, findings: Findings) -> TomlContent | None:
     _check_systems(raw, findings)
     _check_stations(raw, findings)
     _check_sections(raw, findings)
+    for name in ("limits", "periods"):
+        _check_unique_ids(raw, name, findings)
 
     def section(name: str) -> Any:
         return {} if (name,) in faulty else raw.get(name, {})
@@ -92,7 +99,7 @@ def read_settings(path: Path, findings: Findings) -> TomlContent | None:
         campaign=None if ("campaign",) in faulty else CampaignPart.model_validate(raw["campaign"]),
         systems=systems,
         stations=tuple(_station(part) for i, part in _tables(raw, "stations") if ("stations", i) not in faulty),
-        settings=Settings(**settings | {"weightings": tuple(dict.fromkeys(settings["weightings"]))}),
+        settings=Settings(**settings | {"weightings": with_sets_resolved(settings["weightings"])}),
         time_zone=RecordingsPart.model_validate(section("recordings")).time_zone,
         station_ids=frozenset(_ids(raw, "stations")),
         system_ids=frozenset(_ids(raw, "systems")),
@@ -105,7 +112,21 @@ def read_settings(path: Path, findings: Findings) -> TomlContent | None:
             if ("systems", i) not in faulty
             for j, check in enumerate(SystemPart.model_validate(part).checks)
         ),
+        criteria=_criteria(raw, faulty, settings, path.parent, findings),
+        periods=tuple(_period(part) for i, part in _tables(raw, "periods") if ("periods", i) not in faulty),
     )
+
+
+def _period(raw: dict[str, Any]) -> StatedPeriod:
+    return StatedPeriod(**PeriodPart.model_validate(raw).model_dump())
+
+
+def _criteria(
+    raw: dict[str, Any], faulty: FaultyPlaces, settings: dict[str, Any], folder: Path, findings: Findings
+) -> tuple[Criterion, ...]:
+    """The sets that the settings name, and the limits of the permit."""
+    limits = [LimitPart.model_validate(part) for i, part in _tables(raw, "limits") if ("limits", i) not in faulty]
+    return chosen_criteria(settings["criteria"], settings["criteria_file"], limits, folder, findings)
 
 
 def sound_speed_m_s(campaign: CampaignPart, findings: Findings) -> float:
@@ -121,20 +142,6 @@ def sound_speed_m_s(campaign: CampaignPart, findings: Findings) -> float:
     if not within_mackenzie_1981(temperature, salinity):
         findings.note(f"{FILE}: temperature_c and salinity lie outside the range of the sound speed equation used")
     return mackenzie_1981(temperature, salinity, (campaign.water_depth_m or 0.0) / 2.0)
-
-
-def _read_toml(path: Path, findings: Findings) -> dict[str, Any] | None:
-    content = read_bytes(path, findings)
-    text = None if content is None else decode(content, FILE, findings)
-    if text is None:
-        return None
-    try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # a number of too many digits, or brackets without end
-        line = re.search(r"at line (\d+)", str(error))
-        found = plain(re.sub(r" \(at .*\)$", "", str(error)))
-        findings.fault(FILE, f"line {line[1]}" if line else "", found, "TOML, as https://toml.io describes it")
-        return None
 
 
 def _tables(raw: dict[str, Any], name: str) -> Iterator[tuple[int, dict[str, Any]]]:

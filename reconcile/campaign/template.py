@@ -77,6 +77,41 @@ field_check_tolerance_db = 0.5    # a check further from the stated chain gives 
 censor_below_snr_db = 3.0         # below this signal to noise a level is an upper limit
 window_max_s = 0.75               # the longest pulse, 0.2 to 5 s
 equivalence_margin_db = 3.0       # a bias that lies within it is said to
+# A set alone, such as "southall-2019", stands for all its groups. Sets: nmfs-2018, southall-2019, nmfs-2024, navy-2017.
+# criteria = ["nmfs-2024", "germany-windseev"]  # thresholds and limits that levels are held against: docs/criteria.md
+# criteria_file = "criteria.toml" # sets of your own, chosen by their names in criteria
+# effective_quiet_db = 150.0      # a sum without strikes below this exposure level is added to the cumulative exposure
+# local_time_zone = "Europe/Berlin"  # the cumulative exposure of local days is added
+
+# A limit of the permit. Levels of hydrophones within 10 % of its distance are held against it, as recorded.
+# [[limits]]
+# id = "permit, exposure"
+# quantity = "exposure_level"     # or peak_level, rms_level, max_125ms_level, cumulative_exposure_level
+# weighting = "none"              # or set and group
+# statistic = "exceeded_5"        # or mean, energy_mean, median, maximum; the loudest strike unless stated
+# level_db = 160.0
+# range_m = 750.0                 # where it holds; every hydrophone unless stated
+# slope_db_per_decade = 15.0      # by which levels are brought to that distance
+# source_type = "impulsive"       # impact driving only; or "non_impulsive", or "any"
+# source = "Permit 12/2025, condition 4"
+# date = "2025-02-01"
+# note = "soft start included"
+
+# [[limits]]
+# id = "permit, exposure of a fleeing animal"
+# quantity = "cumulative_exposure_level"
+# level_db = 140.0
+# weighting = "southall-2019:VHF"
+# period = "pile"                 # or utc_day, local_day, 24_h_from_first_strike, stated (every one of the [[periods]])
+# fleeing_speed_m_s = 1.5         # together with start_range_m: a receptor that flees in a straight line, by the fit
+# start_range_m = 200.0
+# source = "Permit 12/2025, condition 5"
+
+# A period over which exposure is summed, beside each pile, UTC day and 24 h from the first strike.
+# [[periods]]
+# id = "May"
+# start_utc = "2025-05-01T00:00:00Z"
+# end_utc = "2025-06-01T00:00:00Z"
 """
 
 PILES_CSV = """\
@@ -121,6 +156,12 @@ of the work goes into deployments.csv (station_id,mooring_id,system_id,channel,g
 position_uncertainty_m,hydrophone_depth_m,water_depth_m,from_utc,to_utc,clock_offset_s,clock_drift_ppm: a filled cell
 replaces the station's value between the two times), a drifting station into tracks.csv (station_id,time_utc,
 latitude_deg,longitude_deg,hydrophone_depth_m,standard_uncertainty_m). An empty cell means not known.
+Where a pile was worked on in several ways (vibratory, then impact; a restrike after midnight; a bubble curtain on
+halfway), activities.csv says when (activity_id,pile_id,installation_method,phase,abatement,start_utc,end_utc): method
+and abatement replace the pile's between the two times, and are the pile's where empty; phase is soft_start,
+full_drive, restrike, test_blow or other, and recognised where empty. Where single blows were not logged,
+driving_log.csv holds the counts (pile_id,start_utc,end_utc,from_penetration_m,to_penetration_m,n_blows,
+mean_energy_kj); times may be empty where penetrations are given, and the rows are then in the order of driving.
 foundation_type: monopile, jacket, tripod, tripile, jack_up, suction_bucket, gravity_base, floating_anchor, other.
 installation_method: impact, vibratory, drilled, suction, dredging, other. abatement: none, or free text.
 """
