@@ -9,12 +9,14 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Literal
 
+from reconcile.vocabulary.criteria import Criterion
 from reconcile.vocabulary.documents.document import Document
 
 FoundationType = Literal[
     "monopile", "jacket", "tripod", "tripile", "jack_up", "suction_bucket", "gravity_base", "floating_anchor", "other"
 ]
 InstallationMethod = Literal["impact", "vibratory", "drilled", "suction", "dredging", "other"]
+Phase = Literal["soft_start", "full_drive", "restrike", "test_blow", "other"]
 Statistic = Literal["mean", "energy_mean", "median", "exceeded_5", "maximum"]
 QuantityName = Literal["peak_level", "exposure_level", "rms_level", "cumulative_exposure_level"]
 
@@ -125,7 +127,10 @@ class TrackPoint(Document):
 
 
 class Pile(Document):
-    """One foundation pile and how it was installed. `start_utc` and `end_utc` bound the activity."""
+    """One foundation pile and how it was installed. `start_utc` and `end_utc` bound the work, all activities included.
+
+    Where activities reach beyond what piles.csv lists, `listed_utc` is that.
+    """
 
     pile_id: str
     foundation_type: FoundationType
@@ -138,7 +143,42 @@ class Pile(Document):
     abatement: str
     start_utc: datetime
     end_utc: datetime
+    listed_utc: tuple[datetime, datetime] | None = None
     prediction_id: str | None = None
+
+
+class Activity(Document):
+    """What was done to a pile from `start_utc` until before `end_utc`: one row of activities.csv.
+
+    Method and abatement are resolved: where the row states none they are the pile's. `phase` is None where it is not
+    stated; it is then recognised from the strikes.
+    """
+
+    line: int
+    activity_id: str
+    pile_id: str
+    installation_method: InstallationMethod
+    phase: Phase | None = None
+    abatement: str
+    start_utc: datetime
+    end_utc: datetime
+
+
+class DrivingIncrement(Document):
+    """How many blows a stretch of driving took: one row of driving_log.csv.
+
+    Times (by the log's clock) are None in all increments of a pile, or in none. `mean_energy_kj` is None where not
+    logged.
+    """
+
+    line: int
+    pile_id: str
+    start_utc: datetime | None = None
+    end_utc: datetime | None = None
+    from_penetration_m: float | None = None
+    to_penetration_m: float | None = None
+    n_blows: int
+    mean_energy_kj: float | None = None
 
 
 class PileStationRange(Document):
@@ -196,8 +236,20 @@ class PredictedRange(Document):
     n_strikes: int | None = None
 
 
+class StatedPeriod(Document):
+    """A period over which the campaign asks for the cumulative exposure."""
+
+    id: str
+    start_utc: datetime
+    end_utc: datetime
+
+
 class Settings(Document):
-    """The settings of campaign.toml, resolved. `weightings` includes those named in the predictions."""
+    """The settings of campaign.toml, resolved. `weightings` includes those named in predictions and criteria.
+
+    Single-strike exposure levels below `effective_quiet_db` are left out of a sum of its own. `local_time_zone` adds
+    the exposure of local days.
+    """
 
     weightings: tuple[str, ...] = (
         "nmfs-2024:LF",
@@ -211,6 +263,10 @@ class Settings(Document):
     censor_below_snr_db: float = 3.0
     window_max_s: float = 0.75
     equivalence_margin_db: float = 3.0
+    criteria: tuple[str, ...] = ()
+    criteria_file: str | None = None
+    effective_quiet_db: float | None = None
+    local_time_zone: str | None = None
 
 
 class Campaign(Document):
@@ -229,10 +285,14 @@ class Campaign(Document):
     ranges: tuple[PileStationRange, ...]
     deployments: tuple[Deployment, ...] = ()  # by station, in order of time; those of one station do not overlap
     tracks: tuple[TrackPoint, ...] = ()  # by station, in order of time
+    activities: tuple[Activity, ...] = ()  # by pile, in order of time; those of one pile do not overlap
+    driving_log: tuple[DrivingIncrement, ...] = ()  # by pile, in order of driving
     start_times: dict[str, dict[str, datetime]] = {}  # noqa: RUF012 - by table and recording: recorder time, first sample
     predictions: tuple[Prediction, ...] = ()
     predicted_ranges: tuple[PredictedRange, ...] = ()
-    n_logged: dict[str, int] | None = None  # blows of the hammer log by pile; None without a log
+    criteria: tuple[Criterion, ...] = ()  # the sets that the settings name, and [[limits]]
+    periods: tuple[StatedPeriod, ...] = ()
+    n_logged: dict[str, int] | None = None  # logged blows by pile: single ones, else the counts; None without a log
     n_recordings: dict[str, int] = {}  # noqa: RUF012 - files of each station when the campaign was read
     notes: tuple[str, ...] = ()  # oddities of the input that lose nothing
 
