@@ -1,57 +1,41 @@
-"""Which blow of which pile a pulse was: the hammer log matched to the arrivals by time.
+"""Which strike of which pile each pulse was: one assignment over all stations and the hammer log.
 
-The log's clock may be off by a constant and a drift, recorders by tens of milliseconds, and sound takes time to travel.
-For each pile several offsets that bring many arrivals onto logged blows are refined (drift, each station's own offset)
-and compared: each matched blow speaks for an offset by ln(0.25 s / spread of the residuals). Hammering is never quite
-regular, so an alignment that is off by one blow fits worse. Where the runner-up is not clearly worse the match is
-ambiguous and nothing is guessed. (A row for a blow that a station did not hear is not made here.)
+Recorders are aligned with each other by the arrivals that they share (`station_clocks.py`), arrivals grouped to
+strikes with one identity at all stations (`identity.py`), piles driven at one time told apart (`ownership.py`), the
+log's clock found (`log_clock.py`), and strikes matched with its blows in order (`blow_matching.py`). What two
+solutions explain equally well is not guessed: it is flagged, and number and energy are null.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.campaign.blows import HammerLog
-from reconcile.campaign.distances import Distances
-from reconcile.recordings.clock import epoch_us
-from reconcile.vocabulary.documents.campaign import Campaign, Pile
+from reconcile.strikes.blow_matching import match
+from reconcile.strikes.identity import grouped, numbered
+from reconcile.strikes.log_clock import LogClock, LogLine
+from reconcile.strikes.overlaps import overlapping
+from reconcile.strikes.ownership import ONE_PILE_GAP_S, Log, PileStrikes, clocks_by_log, owned
+from reconcile.strikes.recorder_clocks import RecorderClock, known_offsets, mean_offsets, recorder_clocks
+from reconcile.strikes.sessions import MARGIN_S, Arrivals, Session, arrivals_of, sessions, within_other_work
+from reconcile.strikes.station_clocks import KnownOffset, StationClock, station_clocks
+from reconcile.strikes.trains import Indices, Train, train, usual_interval_s
+from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.quantities import FloatArray
-
-LARGEST_OFFSET_S = 60.0
-_MARGIN_S = 30.0  # around a pile's stated times
-_LONGEST_TRAVEL_S = 600.0
-_BIN_S = 0.02
-_APART_S = 0.3  # between offsets that are tried
-_TRIED = 9
-_TRIED_SHARE = 0.4  # of the best offset's arrivals
-_CLEARLY_BETTER = 6.0  # in log likelihood: odds of 400 to 1
-_SMALLEST_SPREAD_S = 0.002
-_TOLERANCE_S = 0.25
-_SAME_STRIKE_S = 0.25
-Times = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class LogClock:
-    """How a pile's hammer log lies against the stations' mean stated clock: log = station time + offset + drift."""
-
-    pile_id: str
-    offset_s: float
-    drift_ppm: float
-    residual_sd_s: float
-    n_blows: int
-    n_matched: int
-    ambiguous: bool
 
 
 @dataclass(slots=True)
 class Association:
-    """What each pulse was, in the order of the pulses, and the clocks found on the way."""
+    """What each pulse was, in the order of the pulses, and the clocks found on the way.
+
+    `strikes` holds the piles' strikes that were heard, one row each: `strike_id`, `pile_id`, `blow_number` (NaN where
+    none), `energy_kj`, `emitted_s` (when the sound left the pile, by the stations' mean clock, seconds since 1970),
+    `n_stations`. `station_clocks` are by pile and station, in order of time: several where a pile was struck again.
+    """
 
     pile_id: list[str | None]
     blow_number: list[int | None]
@@ -60,206 +44,227 @@ class Association:
     flags: list[list[str]]
     log_clocks: list[LogClock] = field(default_factory=list)
     station_offsets_s: dict[str, float] = field(default_factory=dict)  # against the mean of the stations
+    recorder_clocks: list[RecorderClock] = field(default_factory=list)
+    log_lines: dict[str, LogLine] = field(default_factory=dict)  # by pile, where the log's clock is decided
+    station_clocks: dict[tuple[str, str], tuple[StationClock, ...]] = field(default_factory=dict)
+    strikes: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def associate(pulses: pd.DataFrame, campaign: Campaign, log: HammerLog | None) -> Association:
     """Assign pile, blow number, energy and a strike identity that all stations share.
 
-    `pulses` needs `station_id` and `time_us` (UTC, microseconds since 1970).
+    `pulses` needs `station_id` and `time_us` (UTC, microseconds since 1970); energies and window lengths are used where
+    they are there.
     """
-    n = len(pulses)
-    result = Association([None] * n, [None] * n, np.full(n, np.nan), [""] * n, [[] for _ in range(n)])
-    station = pulses["station_id"].to_numpy(dtype=object)
-    time_s = pulses["time_us"].to_numpy(dtype=np.float64) / 1e6
-    distances = Distances(campaign)
-    time_us = pulses["time_us"].to_numpy(dtype=np.int64)
-    owner = _owners(time_us, station, campaign, distances)
-    offsets: dict[str, list[float]] = {}
-    for pile in campaign.piles:
-        rows = np.flatnonzero(owner == pile.pile_id)
-        if rows.size:
-            emitted = time_s[rows] - distances.travel_s(pile.pile_id, station[rows], time_us[rows])
-            _assign_pile(result, pile, rows, emitted, station, log, offsets)
-    loose = np.flatnonzero([pile is None for pile in owner])
-    for number, group in enumerate(_clusters(time_s[loose], station[loose]), start=1):
-        for i in loose[group]:
-            result.strike_id[i] = f"outside-u{number:05d}"
-            result.flags[i].append("outside_piling")
-    result.station_offsets_s = {s: float(np.mean(values)) for s, values in sorted(offsets.items())}
+    arrivals = arrivals_of(pulses)
+    work = _Work(arrivals, log, within_other_work(arrivals, campaign))
+    groups = sessions(arrivals, campaign, log)
+    clocks = [_session_clocks(arrivals, session, {}) for session in groups]
+    for k, session in enumerate(groups):
+        if not all(clock.decided for clock in clocks[k].values()):
+            clocks[k] = _session_clocks(arrivals, session, known_offsets(campaign, clocks, k))
+        work.solve(session, clocks[k])
+    result = work.result()
+    result.recorder_clocks = recorder_clocks(campaign, clocks)
+    result.station_offsets_s = mean_offsets(clocks)
+    marked = overlapping(pulses, result.pile_id, result.strikes, result.station_clocks, campaign)
+    for i in np.flatnonzero(marked):
+        result.flags[i].append("overlapping_piles")
     return result
 
 
-def _owners(
-    time_us: NDArray[np.int64], station: NDArray[np.object_], campaign: Campaign, distances: Distances
-) -> NDArray[np.object_]:
-    """The impact pile that was being driven at each time: within its stated times, else within 30 s of them."""
-    time_s = time_us / 1e6
-    owner = np.full(len(time_s), None, dtype=object)
-    distance = np.full(len(time_s), np.inf)
-    for pile in campaign.piles:
-        start, end = epoch_us(pile.start_utc) / 1e6, epoch_us(pile.end_utc) / 1e6
-        about = np.flatnonzero((time_s >= start - _MARGIN_S) & (time_s <= end + _MARGIN_S + _LONGEST_TRAVEL_S))
-        emitted = time_s[about] - distances.travel_s(pile.pile_id, station[about], time_us[about])
-        outside = np.maximum(np.maximum(start - emitted, emitted - end), 0.0)
-        reach = _MARGIN_S if pile.installation_method == "impact" else 0.0
-        nearer = (outside <= reach) & (outside < distance[about])
-        owner[about[nearer]] = pile.pile_id if pile.installation_method == "impact" else None
-        distance[about[nearer]] = outside[nearer]
-    return owner
+def _session_clocks(arrivals: Arrivals, session: Session, known: dict[str, KnownOffset]) -> dict[str, StationClock]:
+    """Recorders' clocks during a session, stated at its first arrival."""
+    return station_clocks(_views(arrivals, session), float(session.emitted_s.min()), known, shared=session.shared)
 
 
-def _assign_pile(
-    result: Association,
-    pile: Pile,
-    rows: NDArray[np.int64],
-    emitted: Times,
-    station: NDArray[np.object_],
-    log: HammerLog | None,
-    offsets: dict[str, list[float]],
-) -> None:
-    """Blow numbers and identities of one pile's pulses."""
-    blows = np.flatnonzero(log.pile_id == pile.pile_id) if log is not None else np.zeros(0, dtype=np.int64)
-    matched = np.full(rows.size, -1)
-    ambiguous = False
-    corrected = emitted.copy()
-    if log is not None and blows.size:
-        blow_s = log.time_utc[blows].astype("datetime64[us]").astype(np.int64) / 1e6
-        clock, line = match_log(pile.pile_id, emitted, station[rows], blow_s)
-        result.log_clocks.append(clock)
-        ambiguous = clock.ambiguous
-        expected = blow_s - np.polyval(line, blow_s - blow_s[0])
-        for name in np.unique(station[rows]):
-            here = np.flatnonzero(station[rows] == name)
-            late = _median_residual(emitted[here], expected)
-            offsets.setdefault(str(name), []).append(late)
-            corrected[here] -= late
-        if not ambiguous:
-            matched = _one_to_one(corrected, expected, station[rows])
-        for k in np.flatnonzero(matched >= 0):
-            i, blow = rows[k], blows[matched[k]]
-            result.blow_number[i] = int(log.blow_number[blow])
-            result.energy_kj[i] = float(log.energy_kj[blow])
-            result.strike_id[i] = f"{pile.pile_id}-{int(log.blow_number[blow]):05d}"
-    for i in rows:
-        result.pile_id[i] = pile.pile_id
-    rest = np.flatnonzero(matched < 0)
-    for number, group in enumerate(_clusters(corrected[rest], station[rows[rest]]), start=1):
-        for k in rest[group]:
-            result.strike_id[rows[k]] = f"{pile.pile_id}-u{number:05d}"
-            if blows.size:
-                result.flags[rows[k]].append("match_ambiguous" if ambiguous else "not_in_log")
+def _views(arrivals: Arrivals, session: Session) -> dict[str, list[Train]]:
+    """Each station's arrivals less the travel time from each pile; without levels where piles are mixed."""
+    views = {}
+    for code in np.unique(arrivals.station[session.rows]):
+        here = arrivals.station[session.rows] == code
+        levels = np.full(int(here.sum()), np.nan) if session.shared else arrivals.level_db[session.rows[here]]
+        views[arrivals.names[code]] = [
+            train(emitted[here][own[here]], levels[own[here]])
+            for emitted, own in zip(session.emitted_s, session.possible, strict=True)
+        ]
+    return views
 
 
-@dataclass(frozen=True, slots=True)
-class _Alignment:
-    """A log offset tried: the line of the offset on time, residuals' spread, blows matched, and what speaks for it."""
+class _Work:
+    """The association as it grows, in arrays over all pulses."""
 
-    line: Times
-    spread_s: float
-    n_matched: int
-    support: float
+    def __init__(self, arrivals: Arrivals, log: HammerLog | None, other_work: NDArray[np.bool_]) -> None:
+        n = len(arrivals.time_s)
+        self.arrivals, self.log, self.other_work = arrivals, log, other_work
+        self.pile_id, self.strike_id = np.full(n, None, dtype=object), np.full(n, "", dtype=object)
+        self.number, self.energy_kj = np.full(n, -1, dtype=np.int64), np.full(n, np.nan)
+        self.emitted_s, self.usable = np.full(n, np.nan), np.zeros(n, dtype=bool)
+        self.flags = {flag: np.zeros(n, dtype=bool) for flag in _FLAGS}
+        self.n_unlogged: dict[str, int] = {}  # strikes named so far, by pile
+        self.log_clocks: list[LogClock] = []
+        self.log_lines: dict[str, LogLine] = {}
+        self.station_clocks: dict[tuple[str, str], tuple[StationClock, ...]] = {}
+
+    def solve(self, session: Session, clocks: dict[str, StationClock]) -> None:
+        """Assign a session's arrivals."""
+        rows, station = session.rows, self.arrivals.station[session.rows]
+        logs = [self._log(pile.pile_id, session.logged[k]) for k, pile in enumerate(session.piles)]
+        corrected_s, piles, uncertain = self._owned(session, clocks, logs)
+        views = {n: v for n, v in _views(self.arrivals, session).items() if not clocks[n].decided}
+        by_log = clocks_by_log(views, piles, logs, clocks, shared=session.shared)
+        if by_log:
+            clocks.update(by_log)
+            corrected_s, piles, uncertain = self._owned(session, clocks, logs)
+        for name, clock in clocks.items():
+            self.usable[rows[station == self.arrivals.names.index(name)]] = clock.decided
+        for k, found in enumerate(piles):
+            for name, clock in clocks.items():
+                key = (session.piles[k].pile_id, name)
+                self.station_clocks[key] = (*self.station_clocks.get(key, ()), clock)
+            self.emitted_s[rows[found.arrivals]] = corrected_s[k, found.arrivals]
+            self._assign(session, k, found)
+        self.flags["pile_ambiguous"][rows] = uncertain
+
+    def _owned(
+        self, session: Session, clocks: dict[str, StationClock], logs: list[Log]
+    ) -> tuple[FloatArray, list[PileStrikes], NDArray[np.bool_]]:
+        """Times on the mean clock (piles, arrivals), each pile's strikes, and arrivals that may be another pile's."""
+        station = self.arrivals.station[session.rows]
+        corrected_s, usable = session.emitted_s.copy(), np.zeros(len(station), dtype=bool)
+        for name, clock in clocks.items():
+            here = station == self.arrivals.names.index(name)
+            corrected_s[:, here] -= clock.line.at(session.emitted_s[:, here])
+            usable[here] = clock.decided
+        return corrected_s, *owned(session, corrected_s, station, self.arrivals.level_db[session.rows], usable, logs)
+
+    def _log(self, pile_id: str, blows: Indices) -> Log:
+        if self.log is None:
+            return Log(np.zeros(0, dtype=np.int64), np.zeros(0))
+        times = self.log.time_utc[blows].astype("datetime64[us]").astype(np.int64)
+        return Log(times, self.log.energy_kj[blows], self.log_lines.get(pile_id))
+
+    def _assign(self, session: Session, k: int, found: PileStrikes) -> None:
+        """Write down a pile's arrivals: identity, and number and energy where a blow was matched."""
+        pile_id = session.piles[k].pile_id
+        rows, label = session.rows[found.arrivals], found.strikes.label
+        usable = self.usable[rows]
+        blow, unsure = self._matched(session.logged[k], found, usable)
+        logged = blow[label] >= 0
+        kept = self._driven(session.outside_s[k, found.arrivals], logged, found.strikes.time_s[label], rows)
+        names = np.full(len(rows), None, dtype=object)
+        if self.log is not None and logged.any():
+            number = self.log.blow_number[blow[label[logged]]]
+            names[logged] = [f"{pile_id}-{n:05d}" for n in number.tolist()]
+            numbered_too = logged & usable
+            self.number[rows[numbered_too]] = self.log.blow_number[blow[label[numbered_too]]]
+            self.energy_kj[rows[numbered_too]] = self.log.energy_kj[blow[label[numbered_too]]]
+        new = kept & ~logged
+        names[new] = numbered(f"{pile_id}-", label[new], self.n_unlogged.get(pile_id, 0))
+        self.n_unlogged[pile_id] = self.n_unlogged.get(pile_id, 0) + len(np.unique(label[new]))
+        self.pile_id[rows[kept]] = pile_id
+        self.strike_id[rows[kept]] = names[kept]
+        self.flags["identity_ambiguous"][rows] = ~usable
+        if found.clock is not None:
+            self.log_clocks.append(found.clock)
+            if found.line is not None and not found.clock.ambiguous:
+                before = self.log_lines.get(pile_id)
+                self.log_lines[pile_id] = found.line if before is None else before.with_piece(found.line)
+            unclear = found.clock.ambiguous | unsure[label] | ~usable
+            self.flags["match_ambiguous"][rows] = unclear & ~(logged & usable)
+            self.flags["not_in_log"][rows] = ~logged & ~unclear
+
+    def _matched(
+        self, rows: Indices, found: PileStrikes, usable: NDArray[np.bool_]
+    ) -> tuple[Indices, NDArray[np.bool_]]:
+        """The row of the log for each strike (-1: none), and whether that is unsure."""
+        n = len(found.strikes)
+        blow, unsure = np.full(n, -1, dtype=np.int64), np.zeros(n, dtype=bool)
+        if self.log is None or found.line is None or found.clock is None or found.clock.ambiguous:
+            return blow, unsure
+        times = self.log.time_utc[rows].astype("datetime64[us]").astype(np.int64)
+        counted = np.zeros(n, dtype=bool)
+        counted[found.strikes.label[usable]] = True
+        heard = np.bincount(found.strikes.label[usable], minlength=n)
+        strike_s, blow_s = found.strikes.time_s[counted], found.line.station_s(times / 1e6)
+        interval_s = usual_interval_s([train(strike_s), train(blow_s)])
+        matches = match(strike_s, blow_s, found.line.jitter_s, interval_s, found.line.resolution_s, heard[counted])
+        blow[counted], unsure[counted] = np.where(matches.blow >= 0, rows[matches.blow], -1), matches.unsure
+        return blow, unsure
+
+    def _driven(
+        self, outside_s: FloatArray, matched: NDArray[np.bool_], time_s: FloatArray, rows: Indices
+    ) -> NDArray[np.bool_]:
+        """Arrivals of the pile: matched, or within its stated times, or within 30 s of them or of matched ones.
+
+        What lies outside the stated times and within those of vibratory or other work is that work's.
+        """
+        near = np.zeros(len(rows), dtype=bool)
+        if matched.any():
+            near = (time_s >= time_s[matched].min() - MARGIN_S) & (time_s <= time_s[matched].max() + MARGIN_S)
+        other = self.other_work[rows] & (outside_s > 0)
+        return np.asarray(matched | (((outside_s <= MARGIN_S) | near) & ~other))
+
+    def result(self) -> Association:
+        """The association in lists, with what is no pile's named and flagged."""
+        loose = np.flatnonzero(self.strike_id == "")
+        groups = grouped(self.arrivals.time_s[loose], self.arrivals.station[loose], ONE_PILE_GAP_S)
+        self.strike_id[loose] = numbered("outside-", groups)
+        for flag, marked in self.flags.items():
+            marked[loose] = flag == "outside_piling"
+        flags: list[list[str]] = [[] for _ in range(len(self.strike_id))]
+        for flag, marked in self.flags.items():
+            for i in np.flatnonzero(marked):
+                flags[i].append(flag)
+        return Association(
+            pile_id=self.pile_id.tolist(),
+            blow_number=[n if n >= 0 else None for n in self.number.tolist()],
+            energy_kj=self.energy_kj,
+            strike_id=self.strike_id.tolist(),
+            flags=flags,
+            log_clocks=self.log_clocks,
+            log_lines=self.log_lines,
+            station_clocks=self.station_clocks,
+            strikes=self._strikes(),
+        )
+
+    def _strikes(self) -> pd.DataFrame:
+        """The strikes that were heard where the clock is known, one row each."""
+        rows = np.flatnonzero((self.pile_id != None) & self.usable)  # noqa: E711 - element by element
+        ids, first, inverse, n = np.unique(
+            self.strike_id[rows].astype(str), return_index=True, return_inverse=True, return_counts=True
+        )
+        base_s = float(np.min(self.emitted_s[rows], initial=np.inf)) if rows.size else 0.0
+        emitted = np.bincount(inverse, self.emitted_s[rows] - base_s, minlength=len(ids)) / np.maximum(n, 1)
+        number = self.number[rows[first]].astype(np.float64)
+        return pd.DataFrame(
+            {
+                "strike_id": ids.astype(object),
+                "pile_id": self.pile_id[rows[first]],
+                "blow_number": np.where(number >= 0, number, np.nan),
+                "energy_kj": self.energy_kj[rows[first]],
+                "emitted_s": emitted + base_s,
+                "n_stations": n,
+            }
+        )
 
 
-def match_log(pile_id: str, emitted_s: Times, station: NDArray[np.object_], blow_s: Times) -> tuple[LogClock, Times]:
-    """Offset and drift of a log: log time minus the time at which the sound left the pile, both in seconds.
-
-    Returns the clock and the line (slope, intercept) of the offset on seconds since the first blow.
-    """
-    order = np.sort(blow_s)
-    tried = [_aligned(offset, emitted_s, station, order) for offset in _offsets(emitted_s, order)]
-    tried.sort(key=lambda alignment: -alignment.support)
-    if not tried:
-        return LogClock(pile_id, 0.0, 0.0, float("nan"), len(blow_s), 0, True), np.zeros(2)
-    best = tried[0]
-    ambiguous = len(tried) > 1 and best.support - tried[1].support < _CLEARLY_BETTER
-    drift_ppm, offset = float(best.line[0] * 1e6), float(best.line[1])
-    return LogClock(pile_id, offset, drift_ppm, best.spread_s, len(blow_s), best.n_matched, ambiguous), best.line
+_FLAGS = ("not_in_log", "match_ambiguous", "outside_piling", "identity_ambiguous", "pile_ambiguous")
 
 
-def _aligned(offset: float, emitted_s: Times, station: NDArray[np.object_], order: Times) -> _Alignment:
-    """Refine one offset: a line in time and each station's own offset from it, four times over."""
-    first = order[0]
-    line = np.array([0.0, offset])
-    late = np.zeros(len(emitted_s))
-    near = np.zeros(0, dtype=bool)
-    residual, nearest = np.zeros(0), np.zeros(0, dtype=np.int64)
-    for _ in range(4):
-        shifted = emitted_s - late + np.polyval(line, emitted_s - first)
-        nearest = _nearest(order, shifted)
-        residual = order[nearest] - shifted
-        near = np.abs(residual) < _TOLERANCE_S
-        if near.sum() < 2:
-            break
-        x, y = emitted_s[near] - first, (order[nearest] - emitted_s + late)[near]
-        straight = near.sum() >= 10 and np.ptp(x) > 30.0
-        line = np.asarray(np.polyfit(x, y, 1)) if straight else np.array([0.0, float(np.median(y))])
-        off_line = emitted_s + np.polyval(line, emitted_s - first) - order[nearest]
-        for name in np.unique(station[near]):
-            here = station == name
-            late[here] = np.median(off_line[here & near])
-        late -= np.mean([late[station == name][0] for name in np.unique(station)])
-    n_matched = len(np.unique(nearest[near])) if near.size else 0
-    spread = float(np.std(residual[near])) if near.any() else float("nan")
-    support = n_matched * np.log(_TOLERANCE_S / max(spread, _SMALLEST_SPREAD_S)) if n_matched else -np.inf
-    return _Alignment(line, spread, n_matched, float(support))
-
-
-def _offsets(emitted_s: Times, order: Times) -> list[float]:
-    """Offsets that many pairs of arrival and blow share, the most common first."""
-    within = [order[(order >= t - LARGEST_OFFSET_S) & (order <= t + LARGEST_OFFSET_S)] - t for t in emitted_s]
-    differences = np.concatenate(within or [np.zeros(0)])
-    edges = np.arange(-LARGEST_OFFSET_S - _BIN_S / 2, LARGEST_OFFSET_S + _BIN_S, _BIN_S)
-    kernel = np.exp(-0.5 * (np.arange(-5, 6) / 2.0) ** 2)
-    score = np.convolve(np.histogram(differences, edges)[0].astype(np.float64), kernel, "same")
-    least, apart = _TRIED_SHARE * score.max(initial=0.0), round(_APART_S / _BIN_S)
-    found: list[float] = []
-    while len(found) < _TRIED and score.max(initial=0.0) > max(least, 0.0):
-        best = int(np.argmax(score))
-        found.append(float((edges[best] + edges[best + 1]) / 2))
-        score[max(0, best - apart) : best + apart + 1] = 0.0
-    return found
-
-
-def _nearest(ordered: Times, values: Times) -> NDArray[np.int64]:
-    right = np.clip(np.searchsorted(ordered, values), 1, max(1, len(ordered) - 1))
-    if len(ordered) == 1:
-        return np.zeros(len(values), dtype=np.int64)
-    return np.asarray(
-        np.where(values - ordered[right - 1] <= ordered[right] - values, right - 1, right), dtype=np.int64
+def without(association: Association, left_out: NDArray[np.bool_]) -> Association:
+    """The association of the other pulses; strikes of which none is left are gone."""
+    kept = np.flatnonzero(~left_out).tolist()
+    strike_id = [association.strike_id[i] for i in kept]
+    strikes = association.strikes
+    if not strikes.empty:
+        strikes = strikes[strikes["strike_id"].isin(set(strike_id))].reset_index(drop=True)
+    return replace(
+        association,
+        pile_id=[association.pile_id[i] for i in kept],
+        blow_number=[association.blow_number[i] for i in kept],
+        energy_kj=association.energy_kj[kept],
+        strike_id=strike_id,
+        flags=[association.flags[i] for i in kept],
+        strikes=strikes,
     )
-
-
-def _median_residual(emitted: Times, expected: Times) -> float:
-    order = np.sort(expected)
-    residual = emitted - order[_nearest(order, emitted)]
-    near = residual[np.abs(residual) < _TOLERANCE_S]
-    return float(np.median(near)) if near.size else 0.0
-
-
-def _one_to_one(times: Times, expected: Times, station: NDArray[np.object_]) -> NDArray[np.int64]:
-    """Index of the blow of each pulse, or -1: the nearest within tolerance, one pulse of a station for each blow."""
-    order = np.argsort(expected)
-    interval = float(np.median(np.diff(expected[order]))) if len(order) > 1 else 1.0
-    tolerance = min(_TOLERANCE_S, 0.35 * interval)
-    nearest = order[_nearest(expected[order], times)]
-    distance = np.abs(times - expected[nearest])
-    matched = np.where(distance <= tolerance, nearest, -1)
-    taken: dict[tuple[object, int], int] = {}
-    for k in np.argsort(distance):
-        if matched[k] >= 0 and taken.setdefault((station[k], int(matched[k])), int(k)) != k:
-            matched[k] = -1
-    return np.asarray(matched, dtype=np.int64)
-
-
-def _clusters(times: Times, station: Sequence[object] | NDArray[np.object_]) -> list[NDArray[np.int64]]:
-    """Groups of arrivals within a quarter of a second of the group's first, each station at most once."""
-    groups: list[list[int]] = []
-    heard: set[object] = set()
-    for k in np.argsort(times, kind="stable"):
-        new = not groups or times[k] - times[groups[-1][0]] > _SAME_STRIKE_S or station[k] in heard
-        if new:
-            groups.append([])
-            heard = set()
-        groups[-1].append(int(k))
-        heard.add(station[k])
-    return [np.array(group, dtype=np.int64) for group in groups]

@@ -8,6 +8,7 @@ import pytest
 
 from reconcile.campaign.blows import HammerLog
 from reconcile.strikes.association import associate
+from reconcile.strikes.expected import expected_arrivals
 from tests.strikes.campaigns import RANGES, SOUND_SPEED, START, campaign, epoch_s
 
 
@@ -99,3 +100,29 @@ def test_without_a_log_stations_share_strikes_by_travel_time() -> None:
     found = associate(arrivals(struck, {"NEAR": 0.02, "FAR": 0.0}), campaign(), None)
     assert found.strike_id[:30] == found.strike_id[30:]
     assert all(not flags for flags in found.flags)
+
+
+NOTHING = pd.DataFrame({"station_id": np.zeros(0, dtype=object), "time_us": np.zeros(0, dtype=np.int64)})
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 3])
+def test_hardly_any_blows(n: int) -> None:
+    """Nothing fails; one or two blows cannot be told from others that the log may lack."""
+    struck = blows(np.random.default_rng(34), n, 1.5, 0.05)
+    pulses = arrivals(struck, {"NEAR": 0.0, "FAR": 0.0}) if n else NOTHING
+    for log in (None, log_of(struck + 3.0), log_of(blows(np.random.default_rng(35), 40, 1.5, 0.05))):
+        found = associate(pulses, campaign(), log if log is not None and len(log) else None)
+        assert len(found.strike_id) == 2 * n
+        assert found.pile_id == ["P1"] * (2 * n)
+        assert expected_arrivals(pulses, found, campaign(), log, []).empty
+
+
+def test_logged_blows_at_one_instant_and_without_energy() -> None:
+    struck = blows(np.random.default_rng(36), 60, 1.5, 0.05)
+    log = log_of(np.concatenate([struck, struck[:3]]) + 2.0)
+    log = HammerLog(log.pile_id, log.blow_number, log.time_utc, np.full(63, np.nan), log.penetration_m)
+    found = associate(arrivals(struck, {"NEAR": 0.0, "FAR": 0.0}), campaign(), log)
+    numbers = [n for n in found.blow_number if n is not None]
+    assert sorted(set(numbers)) == list(range(4, 61))
+    assert all(found.flags[i] == ["match_ambiguous"] for i in (0, 1, 2))
+    assert np.isnan(found.energy_kj).all()
