@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 
 from reconcile.recordings.blocks import ReadingReport
 from reconcile.recordings.streams import Stream
-from reconcile.running.resume import PartStore, part_key
-from reconcile.strikes.stream_analysis import PART_CELLS, analyse_stream
+from reconcile.running.resume import PartStore, asked_key, part_key
+from reconcile.strikes.detection import Rise
+from reconcile.strikes.stream_analysis import PART_CELLS, analyse_stream, measure_asked
 from reconcile.vocabulary.documents.campaign import Settings
 
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
@@ -56,6 +58,44 @@ def read_streams(
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
+
+
+@dataclass(frozen=True, slots=True)
+class AskedPart:
+    """Strikes that a second look has found in one part of a stream, by number of the channel, in order of time."""
+
+    stream: Stream
+    first_cell: int
+    asked: Mapping[int, tuple[Rise, ...]]
+
+    def key(self, settings: Settings) -> str:
+        """Name under which the pulses are kept."""
+        return asked_key(part_key(self.stream, settings, self.first_cell), self.asked)
+
+
+def read_asked(work: Sequence[AskedPart], settings: Settings, folder: Path, workers: int) -> Iterator[str]:
+    """Measure strikes that a second look has found, in `workers` processes; yields each part's key when it is kept."""
+    if workers <= 1 or len(work) <= 1:
+        for part in work:
+            yield _read_asked_part(part, settings, folder)
+        return
+    with ProcessPoolExecutor(min(workers, len(work)), mp_context=get_context("spawn")) as pool:
+        futures = [pool.submit(_read_asked_part, part, settings, folder) for part in work]
+        try:
+            for future in as_completed(futures):
+                yield future.result()
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+
+
+def _read_asked_part(part: AskedPart, settings: Settings, folder: Path) -> str:
+    report = ReadingReport()
+    by_station = {part.stream.channels[number].station_id: rises for number, rises in part.asked.items()}
+    pulses = measure_asked(part.stream, settings, report, by_station)
+    key = part.key(settings)
+    PartStore(folder).write_asked(key, pulses, part.asked, part.stream, settings, report.damaged)
+    return key
 
 
 def _read_all(stream: Stream, settings: Settings, folder: Path, wanted: Sequence[int]) -> list[str]:

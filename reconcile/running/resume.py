@@ -11,11 +11,13 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, astuple, dataclass
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -23,8 +25,11 @@ import pyarrow.parquet as pq
 from reconcile.campaign.stored_files import identity
 from reconcile.recordings.streams import Channel, Stream
 from reconcile.strikes.band_levels import bands_of
+from reconcile.strikes.channel_path import Pulse
+from reconcile.strikes.detection import Rise
 from reconcile.strikes.pulses import pulse_table, seconds_table
 from reconcile.strikes.stream_analysis import Part
+from reconcile.strikes.ticks import Samples
 from reconcile.vocabulary.documents.campaign import Settings
 from reconcile.vocabulary.errors import MachineError
 
@@ -35,6 +40,8 @@ _CODE = (
     "strikes/ticks.py",
     "strikes/full_band.py",
     "strikes/band_levels.py",
+    "strikes/octaves.py",
+    "strikes/matched_filter.py",
     "strikes/detection.py",
     "strikes/levels.py",
     "strikes/sample_faults.py",
@@ -78,6 +85,12 @@ def part_key(stream: Stream, settings: Settings, first_cell: int) -> str:
     return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:32]
 
 
+def asked_key(part: str, asked: Mapping[int, Sequence[Rise]]) -> str:
+    """Name under which strikes are kept that were asked for in a part (by number of the channel)."""
+    rises = {number: [astuple(rise) for rise in of] for number, of in sorted(asked.items())}
+    return hashlib.sha256(json.dumps([part, rises]).encode()).hexdigest()[:32]
+
+
 @dataclass(frozen=True, slots=True)
 class PartStore:
     """The parts of a results folder."""
@@ -89,14 +102,43 @@ class PartStore:
         return (self.folder / key).is_dir()
 
     def write(self, key: str, part: Part, stream: Stream, settings: Settings, damaged: dict[str, str]) -> None:
-        """Keep a part: pulses and seconds of each channel, and what could not be read."""
+        """Keep a part: pulses, seconds and energies of ticks of each channel, and what could not be read."""
+        with self._new(key) as folder:
+            for number, channel in enumerate(stream.channels):
+                for kind, table in zip(("pulses", "seconds"), _tables(part, stream, channel, settings), strict=True):
+                    pq.write_table(table, folder / f"{number}.{kind}.parquet", compression="zstd")
+                energies = [e for e in part.energies if e.station_id == channel.station_id]
+                np.save(folder / f"{number}.ticks.npy", np.concatenate([e.mean_square for e in energies]))
+                np.save(folder / f"{number}.octaves.npy", np.concatenate([e.octaves for e in energies], axis=1))
+            (folder / "damaged.json").write_text(json.dumps(damaged), encoding="utf-8")
+
+    def write_asked(
+        self,
+        key: str,
+        pulses: Sequence[Pulse],
+        asked: Mapping[int, Sequence[Rise]],
+        stream: Stream,
+        settings: Settings,
+        damaged: dict[str, str],
+    ) -> None:
+        """Keep the pulses of strikes that were asked for, with the tick of each as `asked_tick`."""
+        with self._new(key) as folder:
+            for number, rises in asked.items():
+                channel = stream.channels[number]
+                own = [p for p in pulses if p.station_id == channel.station_id]
+                table = pulse_table(own, stream, channel, bands_of(channel, stream.rate_hz), settings.weightings)
+                ticks = np.array([rise.peak_tick for rise in sorted(rises)], dtype=np.int64)
+                table = table.append_column("asked_tick", pa.array(ticks))
+                pq.write_table(table, folder / f"{number}.pulses.parquet", compression="zstd")
+            (folder / "damaged.json").write_text(json.dumps(damaged), encoding="utf-8")
+
+    @contextmanager
+    def _new(self, key: str) -> Iterator[Path]:
+        """A folder that takes its name when it is whole."""
         temporary, target = self.folder / f".{key}.{os.getpid()}", self.folder / key
         try:
             temporary.mkdir(parents=True, exist_ok=True)
-            for number, channel in enumerate(stream.channels):
-                for kind, table in zip(("pulses", "seconds"), _tables(part, stream, channel, settings), strict=True):
-                    pq.write_table(table, temporary / f"{number}.{kind}.parquet", compression="zstd")
-            (temporary / "damaged.json").write_text(json.dumps(damaged), encoding="utf-8")
+            yield temporary
             if target.exists():
                 shutil.rmtree(target)
             os.replace(temporary, target)
@@ -112,6 +154,13 @@ class PartStore:
     def seconds(self, key: str, channel: int) -> pd.DataFrame:
         """Seconds of one channel of a part."""
         return _frame(pq.read_table(self.folder / key / f"{channel}.seconds.parquet"))
+
+    def energies(self, key: str, channel: int) -> tuple[Samples, Samples]:
+        """Energies of one channel of a part, left on disk: 1 ms mean squares, and the octaves of each 5 ms."""
+        folder = self.folder / key
+        ticks: Samples = np.load(folder / f"{channel}.ticks.npy", mmap_mode="r")
+        octaves: Samples = np.load(folder / f"{channel}.octaves.npy", mmap_mode="r")
+        return ticks, octaves
 
     def damaged(self, key: str) -> dict[str, str]:
         """Recordings that broke off while the part was read."""

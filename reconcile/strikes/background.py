@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.recordings.clock import epoch_us
+from reconcile.campaign.activity_periods import activity_periods, period_numbers_at
 from reconcile.strikes.quality import SECOND_MARKS
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.quantities import mean_square_level_db
@@ -41,9 +41,11 @@ def background_rows(seconds: pd.DataFrame, campaign: Campaign, bands: Sequence[i
 
 def _levels(rows: pd.DataFrame, campaign: Campaign, bands: Sequence[int]) -> pd.DataFrame:
     start_us = rows["start_us"].to_numpy(dtype=np.int64)
+    pile_id, activity_id = work_at(start_us, rows["duration_s"].to_numpy(dtype=np.float64), campaign)
     columns: dict[str, object] = {
         "station_id": rows["station_id"].to_numpy(),
-        "pile_id": piles_at(start_us, rows["duration_s"].to_numpy(dtype=np.float64), campaign),
+        "pile_id": pile_id,
+        "activity_id": activity_id,
         "start_utc": pd.to_datetime(start_us, unit="us", utc=True),
         "duration_s": rows["duration_s"].to_numpy(),
         "level_db": mean_square_level_db(rows["mean_square"]).astype(np.float32),
@@ -63,11 +65,15 @@ def _levels(rows: pd.DataFrame, campaign: Campaign, bands: Sequence[int]) -> pd.
     return pd.DataFrame(columns)[list(background_table(bands, campaign.settings.weightings).column_names)]
 
 
-def piles_at(start_us: NDArray[np.int64], duration_s: NDArray[np.float64], campaign: Campaign) -> NDArray[np.object_]:
-    """The pile whose installation holds the middle of each interval; None where nothing is being installed."""
-    middle = start_us + duration_s * 5e5
-    owner = np.full(len(start_us), None, dtype=object)
-    for pile in campaign.piles:
-        inside = (middle >= epoch_us(pile.start_utc)) & (middle < epoch_us(pile.end_utc))
-        owner[inside & (owner == None)] = pile.pile_id  # noqa: E711 - elementwise
-    return owner
+def work_at(
+    start_us: NDArray[np.int64], duration_s: NDArray[np.float64], campaign: Campaign
+) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+    """The pile, and its activity, that hold the middle of each interval; None where nothing is being installed.
+
+    A pile that has activities is being installed within them only; one that has none has no activity.
+    """
+    periods = activity_periods(campaign)
+    number = period_numbers_at(periods, start_us + (duration_s * 5e5).astype(np.int64))
+    piles = np.array([*(period.pile_id for period in periods), None], dtype=object)
+    activities = np.array([*(period.activity_id for period in periods), None], dtype=object)
+    return piles[number], activities[number]

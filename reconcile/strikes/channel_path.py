@@ -16,9 +16,10 @@ from scipy import fft
 
 from reconcile.recordings.streams import Channel
 from reconcile.strikes.band_levels import BandSums, bands_of
-from reconcile.strikes.detection import HISTORY_S, Rise, find_rises
+from reconcile.strikes.detection import FAINT_TICKS, HISTORY_S, Rise, confirm, find_rises
 from reconcile.strikes.full_band import FullBandFilter
 from reconcile.strikes.levels import Interval, PulseMeasure, View, has_quiet, is_short, measure_pulse, pulse_interval
+from reconcile.strikes.octaves import N_OCTAVES, REACH_TICKS, STEPS, octave_energies
 from reconcile.strikes.quality import HUM_TO_HZ, has_mains_hum
 from reconcile.strikes.quality_path import PulseQuality, QualityPath, RawCell
 from reconcile.strikes.ticks import TICKS, Samples, TickGrid
@@ -30,6 +31,8 @@ PREROLL_CELLS = BLOCK_CELLS  # what a start in mid-stream reads ahead of its fir
 _FRAME_ROWS = 8
 _PULSE_ROWS = 16
 _QUIET_FADE_S = 0.02
+_ASKED_REACH_TICKS = 100
+_FAINT_HISTORY_FROM = 2  # cell of the arrays: the octaves before it are not known where reading began in mid-stream
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,7 @@ class Pulse:
     cut: bool
     at_edge: bool
     short_quiet: bool
+    second_look: bool
     quality: PulseQuality
     band_energy: FloatArray
     band_noise: FloatArray
@@ -68,10 +72,25 @@ class Seconds:
     marks: NDArray[np.bool_]
 
 
+@dataclass(frozen=True, slots=True)
+class TickEnergies:
+    """Energies of consecutive whole seconds from `first_cell` on, float32, what a second look works on.
+
+    `mean_square` (Pa²) of each 1 ms, shape (ticks,), `octaves` of each 5 ms, shape (5, steps) as in `octaves.py`.
+    Zero is where nothing was recorded (after the end, places that could not be read).
+    """
+
+    station_id: str
+    first_cell: int
+    mean_square: Samples
+    octaves: Samples
+
+
 class ChannelPath:
     """Signal path of one channel; `first_block_cell` is the first cell of the first block that it owns.
 
-    `step_pa` is the step of quantisation in Pa, 0 where it is not known.
+    `step_pa` is the step of quantisation in Pa, 0 where it is not known. `asked` (ticks of the stream) are strikes that
+    a second look has found: where they are given, pulses are measured of these alone.
     """
 
     def __init__(
@@ -82,12 +101,13 @@ class ChannelPath:
         window_max_s: float,
         first_block_cell: int,
         step_pa: float = 0.0,
+        asked: Sequence[Rise] | None = None,
     ) -> None:
         self.channel = channel
         self.grid = TickGrid(rate_hz)
         self.filter = FullBandFilter(self.grid, channel.valid_from_hz, channel.valid_to_hz, channel.correction)
         self.bands = bands_of(channel, rate_hz)
-        self.ahead = int(np.ceil(window_max_s + 0.8))
+        self.ahead = max(2, int(np.ceil(window_max_s + 0.8)))
         self._back = int(np.ceil(window_max_s + 0.6)) + 1  # cells of samples kept before a block
         self._longest = round(window_max_s * TICKS)
         self._window_fft = fft.next_fast_len(max(rate_hz, round(window_max_s * rate_hz) + 1), True)
@@ -98,9 +118,13 @@ class ChannelPath:
         self._hann: Samples = hann.astype(np.float32)
         self._hann_square = float(np.sum(hann**2))
         self._block_cell = first_block_cell
+        self._asked = asked
         n_cells = BLOCK_CELLS + self.ahead
         self._pressure = np.zeros((self._back + n_cells) * rate_hz, dtype=np.float32)
         self._ticks = np.zeros((HISTORY_CELLS + n_cells) * TICKS)
+        self._tick_means = np.zeros_like(self._ticks)
+        self._octaves = np.zeros((N_OCTAVES, (HISTORY_CELLS + n_cells) * STEPS), dtype=np.float32)
+        self._octaves_from = 1  # first cell of the arrays whose octaves are not known yet
         self._clipped = np.zeros((HISTORY_CELLS + n_cells) * TICKS, dtype=bool)
         cells = first_block_cell, HISTORY_CELLS, n_cells
         self._quality = QualityPath(channel, self.grid, step_pa, self.bands, cells)
@@ -130,6 +154,7 @@ class ChannelPath:
         at = (this.cell - self._block_cell + HISTORY_CELLS) * TICKS
         if at >= 0:
             self._ticks[at : at + TICKS] = self.grid.mean_squares(filtered)
+            self._tick_means[at : at + TICKS] = self.grid.means(filtered)
             if this.clipped_ticks is not None:
                 self._clipped[at + this.clipped_ticks] = True
 
@@ -139,6 +164,7 @@ class ChannelPath:
         whole_ticks = self._tick_count(n_samples)
         at = whole_ticks - (self._block_cell - HISTORY_CELLS) * TICKS
         self._ticks[max(0, at) :] = 0.0
+        self._tick_means[max(0, at) :] = 0.0
         at_sample = n_samples - (self._block_cell - self._back) * rate
         self._pressure[max(0, at_sample) :] = 0.0
 
@@ -147,25 +173,51 @@ class ChannelPath:
         cell, within = divmod(n_samples, self.grid.rate_hz)
         return cell * TICKS + int(np.searchsorted(self.grid.edges, within, side="right")) - 1
 
-    def block(self, n_samples: int | None) -> tuple[list[Pulse], Seconds]:
-        """Strikes and seconds of the block that is complete, and room for the next one.
+    def block(self, n_samples: int | None) -> tuple[list[Pulse], Seconds, TickEnergies]:
+        """Strikes, seconds and energies of ticks of the block that is complete, and room for the next one.
 
         `n_samples` is the length of the stream where its end has been reached, else None.
         """
         view = self._view(n_samples)
         self._quality.begin_block(None if n_samples is None else view.valid_to)
+        self._add_octaves()
         pulses = list(self._pulses(view))
         seconds = self._seconds(view, n_samples)
+        energies = self._energies()
         self._advance()
-        return pulses, seconds
+        return pulses, seconds, energies
+
+    def asked_pulses(self, n_samples: int | None) -> list[Pulse]:
+        """The strikes asked for of the block that is complete, without its seconds, and room for the next one."""
+        view = self._view(n_samples)
+        self._quality.begin_block(None if n_samples is None else view.valid_to)
+        self._add_octaves()
+        pulses = list(self._pulses(view))
+        self._advance()
+        return pulses
+
+    def _add_octaves(self) -> None:
+        """Octaves of the cells that are new; the last cell of the arrays waits for the one behind it."""
+        first, end = self._octaves_from, HISTORY_CELLS + BLOCK_CELLS + self.ahead - 1
+        near = slice(first * TICKS - REACH_TICKS, end * TICKS + REACH_TICKS)
+        octaves = octave_energies(self._tick_means[near], self._ticks[near])
+        self._octaves[:, first * STEPS : end * STEPS] = octaves
+        self._octaves_from = end - BLOCK_CELLS
+
+    def _energies(self) -> TickEnergies:
+        first, end = HISTORY_CELLS, HISTORY_CELLS + BLOCK_CELLS
+        mean_square = self._ticks[first * TICKS : end * TICKS].astype(np.float32)
+        octaves = self._octaves[:, first * STEPS : end * STEPS].copy()
+        return TickEnergies(self.channel.station_id, self._block_cell, mean_square, octaves)
 
     def _advance(self) -> None:
         rate, kept_pressure = self.grid.rate_hz, self._back + self.ahead
         kept_ticks = (HISTORY_CELLS + self.ahead) * TICKS
         self._pressure[: kept_pressure * rate] = self._pressure[BLOCK_CELLS * rate :].copy()
-        for kept in (self._ticks, self._clipped):
+        for kept in (self._ticks, self._tick_means, self._clipped):
             kept[:kept_ticks] = kept[BLOCK_CELLS * TICKS :].copy()
             kept[kept_ticks:] = 0
+        self._octaves[:, : -BLOCK_CELLS * STEPS] = self._octaves[:, BLOCK_CELLS * STEPS :].copy()
         self._block_cell += BLOCK_CELLS
         self._quality.advance(BLOCK_CELLS, self._block_cell - self._back)
 
@@ -186,19 +238,40 @@ class ChannelPath:
         owned = HISTORY_CELLS * TICKS, (HISTORY_CELLS + BLOCK_CELLS) * TICKS
         end = len(self._ticks) - TICKS // 2
         first = max(owned[0] - 3 * TICKS, view.valid_from)
-        rises = find_rises(self._ticks, first, min(end, view.valid_to), view.valid_from)
+        loud = find_rises(self._ticks, first, min(end, view.valid_to), view.valid_from)
+        rises = self._with_faint(view, loud)
+        asked: set[Rise] | None = None
+        if self._asked is not None:
+            asked = {rise.shifted(-view.first_tick) for rise in self._asked}
+            rises = _with_asked(rises, asked)
         waiting: list[tuple[Rise, Interval]] = []
         for i, rise in enumerate(rises):
-            if not owned[0] <= rise.peak_tick < owned[1]:
+            if not owned[0] <= rise.peak_tick < owned[1] or (asked is not None and rise not in asked):
                 continue
             previous = rises[i - 1].rise_tick if i else None
             following = rises[i + 1].rise_tick if i + 1 < len(rises) else None
-            waiting.append((rise, pulse_interval(view, rise.rise_tick, previous, following, self._longest)))
+            interval = pulse_interval(view, rise.rise_tick, previous, following, self._longest, rise.least_ticks)
+            waiting.append((rise, interval))
             if len(waiting) == _PULSE_ROWS:
                 yield from self._measured(view, waiting)
                 waiting = []
         if waiting:
             yield from self._measured(view, waiting)
+
+    def _with_faint(self, view: View, loud: list[Rise]) -> list[Rise]:
+        """Strikes in order of time: those of the full band (`loud`), and the faint ones outside the pulses of these."""
+        first = max(_FAINT_HISTORY_FROM, -(-view.valid_from // TICKS))
+        octaves = self._octaves[:, first * STEPS : (HISTORY_CELLS + BLOCK_CELLS + self.ahead - 1) * STEPS]
+        loud, faint = confirm(octaves, first * TICKS, loud)
+        rises = list(loud)
+        for rise in faint:
+            before = [r for r in loud if r.rise_tick < rise.rise_tick]
+            if before:
+                interval = pulse_interval(view, before[-1].rise_tick, None, None, self._longest)
+                if rise.rise_tick < interval.end + FAINT_TICKS:
+                    continue
+            rises.append(rise)
+        return sorted(rises, key=lambda r: r.rise_tick)
 
     def _measured(self, view: View, waiting: Sequence[tuple[Rise, Interval]]) -> Iterator[Pulse]:
         """Measure up to sixteen strikes; their spectra are always sixteen rows."""
@@ -232,6 +305,7 @@ class ChannelPath:
                 cut=interval.cut,
                 at_edge=interval.at_edge,
                 short_quiet=is_short(interval),
+                second_look=self._asked is not None,
                 quality=self._quality.pulse(view, interval, measure, bool(clipped), (band[k], noise)),
                 band_energy=band[k],
                 band_noise=noise,
@@ -277,6 +351,13 @@ class ChannelPath:
     @property
     def _weightings(self) -> tuple[str, ...]:
         return self._frame_sums.weightings
+
+
+def _with_asked(rises: list[Rise], asked: set[Rise]) -> list[Rise]:
+    """All strikes in order of time; one that is asked for takes the place of what was found within 100 ms of it."""
+    at = np.array([rise.rise_tick for rise in asked])
+    kept = [rise for rise in rises if not at.size or np.abs(at - rise.rise_tick).min() > _ASKED_REACH_TICKS]
+    return sorted([*kept, *asked], key=lambda rise: rise.rise_tick)
 
 
 def _fade(n: int, ramp: int) -> Samples:

@@ -1,5 +1,8 @@
 """Where strikes begin: on the 1 ms mean squares of a stream, against a background that adapts.
 
+Loud strikes are found in the full band, in two steps of a threshold; what these miss, in the octaves of `octaves.py` by
+a matched filter with a strike of the usual kind (`matched_filter.py`).
+
 The floor is the least lower quartile of the 5 ms means of a second over the last ten seconds and the current one. A
 tick stands out where its 5 ms mean lies above the floor by more than the background's own fluctuations explain (10 to
 29 dB), is the largest within 400 ms to either side, and exceeds four times the largest of the quiet stretch before it.
@@ -8,13 +11,15 @@ Noise of low frequency fluctuates most: the spread between lower quartile and me
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.strikes.ticks import TICKS
+from reconcile.strikes.matched_filter import default_template, peaks, scores
+from reconcile.strikes.octaves import STEP_TICKS
+from reconcile.strikes.ticks import TICKS, Samples
 from reconcile.vocabulary.quantities import FloatArray
 
 HISTORY_S = 10  # of the floor
@@ -26,18 +31,37 @@ _LARGEST_SPREAD = 4.5  # median over lower quartile of a single squared Gaussian
 _SPREAD_POWER, _SPREAD_FACTOR = 3.5, 4.0  # 4 s^3.5: one independent tick of noise in some ten million lies above
 _ABOVE_QUIET = 4.0
 _RISE_ABOVE_QUIET = 2.0
+_CLEAR_ABOVE_QUIET = 30.0
 _GAP_TICKS = 20  # pauses of a rise that still belong to it
 _QUIET_FROM, _QUIET_TO = 500, 250  # ticks before the largest tick
 _SHORTEST_QUIET = 50
 _EARLIER_TICKS = 1000  # of the peaks before the first one asked for
+FAINT_SCORE = 7.0  # standard deviations of the matched filter's background: above what noise reaches in hours
+_SEEN_SCORE, _SEEN_WITHIN_STEPS = 5.0, 20
+_BEYOND_DOUBT = 4.0  # times the threshold
+FAINT_TICKS = 300  # of the interval of a faint strike, at least
+RISE_BEFORE_ONSET_TICKS = 5
 
 
-@dataclass(frozen=True, slots=True)
+_USUAL = default_template()
+
+
+@dataclass(frozen=True, slots=True, order=True)
 class Rise:
-    """A strike's largest 5 ms mean and the tick in which it rises from the background."""
+    """A strike's largest 5 ms mean (its onset, where the matched filter found it) and the tick in which it rises.
+
+    A strike that stands little above its background hides in it before it has decayed: its interval is `least_ticks`
+    long at least. `above_threshold` is by how much (a factor) the largest mean lies above what it had to reach.
+    """
 
     peak_tick: int
     rise_tick: int
+    least_ticks: int = 0
+    above_threshold: float = 1.0
+
+    def shifted(self, by_ticks: int) -> Rise:
+        """The same, counted from another tick."""
+        return replace(self, peak_tick=self.peak_tick + by_ticks, rise_tick=self.rise_tick + by_ticks)
 
 
 def smoothed(mean_squares: FloatArray) -> FloatArray:
@@ -84,8 +108,31 @@ def find_rises(mean_squares: FloatArray, first: int, end: int, valid_from: int =
         quiet = _quiet_before(smooth, peak, previous, valid_from)
         loudest = float(quiet.max()) if quiet.size >= _SHORTEST_QUIET else float(threshold[peak])
         if smooth[peak] >= _ABOVE_QUIET * loudest:
-            rises.append(Rise(peak, _rise_tick(smooth, peak, _RISE_ABOVE_QUIET * loudest)))
+            least = FAINT_TICKS if smooth[peak] < _CLEAR_ABOVE_QUIET * loudest else 0
+            rise = _rise_tick(smooth, peak, _RISE_ABOVE_QUIET * loudest)
+            rises.append(Rise(peak, rise, least, float(smooth[peak] / threshold[peak])))
     return rises
+
+
+def confirm(octaves: Samples, first_tick: int, rises: list[Rise]) -> tuple[list[Rise], list[Rise]]:
+    """Strikes of the full band that the octaves confirm, and those that stand out in the octaves alone.
+
+    `octaves` has shape (5, steps), the first at `first_tick`. A strike that lies little above its threshold must be
+    seen there, too: in hours of noise at low frequencies the full band reaches any threshold that strikes of 10 dB
+    reach. Where the octaves tell nothing (at the ends of a recording) it counts as confirmed.
+    """
+    score = scores(octaves, np.ones(octaves.shape[1], dtype=bool), _USUAL, octaves.shape[1])
+    confirmed = [rise for rise in rises if rise.above_threshold >= _BEYOND_DOUBT or _is_seen(score, first_tick, rise)]
+    loud = [(rise.peak_tick - first_tick) // STEP_TICKS for rise in confirmed]
+    onsets = [first_tick + step * STEP_TICKS + STEP_TICKS // 2 for step in peaks(score, FAINT_SCORE, loud)]
+    return confirmed, [Rise(tick, tick - RISE_BEFORE_ONSET_TICKS, FAINT_TICKS) for tick in onsets]
+
+
+def _is_seen(score: FloatArray, first_tick: int, rise: Rise) -> bool:
+    start = (rise.rise_tick - first_tick) // STEP_TICKS - _SEEN_WITHIN_STEPS
+    end = (rise.peak_tick - first_tick) // STEP_TICKS + _SEEN_WITHIN_STEPS + 1
+    near = score[max(0, start) : max(0, end)]
+    return bool(not near.size or np.isneginf(near).any() or near.max() >= _SEEN_SCORE)
 
 
 def _quiet_before(smooth: FloatArray, peak: int, previous: int | None, valid_from: int) -> FloatArray:

@@ -58,12 +58,15 @@ class View:
         return np.asarray(self.mean_squares[start:end] * sizes)
 
 
-def pulse_interval(view: View, rise: int, previous_rise: int | None, next_rise: int | None, longest: int) -> Interval:
+def pulse_interval(
+    view: View, rise: int, previous_rise: int | None, next_rise: int | None, longest: int, least: int = 0
+) -> Interval:
     """The pulse interval and the background before it, by the contract's definition.
 
     Background: the 200 ms that end 50 ms before the rise, not reaching into the first half of the time since the rise
     before. Pulse: from 20 ms before the rise until 20 ms mean squares have stayed within the background's spread (1.5
-    times its largest) for 100 ms, at most `longest` ticks or until 20 ms before the next rise.
+    times its largest) for 100 ms, at most `longest` ticks or until 20 ms before the next rise; `least` ticks at least,
+    as far as the next rise allows: a faint strike hides in its background before it has decayed.
     """
     quiet_end = max(view.valid_from, rise - _QUIET_GAP_TICKS)
     halfway = view.valid_from if previous_rise is None else (previous_rise + rise + 1) // 2
@@ -76,7 +79,7 @@ def pulse_interval(view: View, rise: int, previous_rise: int | None, next_rise: 
     means = _moving_mean(view.mean_squares[rise : min(needed, view.valid_to)], _END_TICKS)
     quiet = _moving_mean(view.mean_squares[quiet_start:quiet_end], _END_TICKS)
     spread = _SPREAD_MARGIN * float(quiet.max()) if quiet.size else 0.0
-    end = rise + _first_hold(means <= spread, _END_HOLD_TICKS)
+    end = max(rise + _first_hold(means <= spread, _END_HOLD_TICKS), start + least)
     cut = end > limit
     end = min(end, limit, view.valid_to)
     at_edge = start < view.valid_from or (end == view.valid_to and end < limit)

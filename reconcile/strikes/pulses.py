@@ -14,7 +14,7 @@ from reconcile.strikes.levels import PulseMeasure
 from reconcile.strikes.quality import PULSE_MARKS, SECOND_MARKS
 
 _MEASURES = tuple(field.name for field in fields(PulseMeasure))
-_MARKS = ("clipped", "cut", "at_edge", "short_quiet")
+_MARKS = ("clipped", "cut", "at_edge", "short_quiet", "second_look")
 _EXTREMES, _FLAT = ("highest", "lowest"), ("flat_above", "flat_below")
 
 
@@ -42,6 +42,7 @@ def pulse_table(
         "window_s": np.array([p.n_samples for p in pulses], dtype=np.float64) / rate,
         **{name: np.array([getattr(p.measure, name) for p in pulses], dtype=np.float64) for name in _MEASURES},
         **{name: np.array([getattr(p, name) for p in pulses], dtype=bool) for name in _MARKS},
+        "not_heard": np.zeros(len(pulses), dtype=bool),
         **{name: np.array([name in p.quality.marks for p in pulses], dtype=bool) for name in PULSE_MARKS},
         **{name: np.array([getattr(p.quality, name) for p in pulses], dtype=np.float64) for name in _EXTREMES},
         **{name: np.array([getattr(p.quality, name) for p in pulses], dtype=bool) for name in _FLAT},

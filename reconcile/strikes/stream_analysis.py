@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from reconcile.recordings.blocks import ReadingReport, pressure_blocks
 from reconcile.recordings.streams import Stream
-from reconcile.strikes.channel_path import BLOCK_CELLS, PREROLL_CELLS, ChannelPath, Pulse, Seconds
-from reconcile.strikes.ticks import Samples
+from reconcile.strikes.channel_path import BLOCK_CELLS, PREROLL_CELLS, ChannelPath, Pulse, Seconds, TickEnergies
+from reconcile.strikes.detection import Rise
+from reconcile.strikes.ticks import TICKS, Samples
 from reconcile.vocabulary.documents.campaign import Settings
 
 PART_CELLS = 60 * BLOCK_CELLS  # sixteen minutes
@@ -25,6 +26,7 @@ class Part:
     first_cell: int
     pulses: tuple[Pulse, ...]
     seconds: tuple[Seconds, ...]
+    energies: tuple[TickEnergies, ...]
 
 
 def part_starts(stream: Stream) -> range:
@@ -61,6 +63,7 @@ def analyse_stream(
     next_block, ahead = first_cell, paths[0].ahead
     pulses: list[Pulse] = []
     seconds: list[Seconds] = []
+    energies: list[TickEnergies] = []
     n_cells = -(-stream.n_samples // stream.rate_hz)
     for cell, raw, clipped in _cells(stream, max(0, first_cell - PREROLL_CELLS), ahead, block_s, report):
         for path, samples, ticks in zip(paths, raw, clipped, strict=True):
@@ -71,16 +74,87 @@ def analyse_stream(
             for path in paths:
                 if ended is not None:
                     path.end_at(ended)
-                found, levels = path.block(ended)
+                found, levels, energy = path.block(ended)
                 pulses += found
                 seconds.append(levels)
+                energies.append(energy)
             next_block += BLOCK_CELLS
             if (next_block - first_cell) % PART_CELLS == 0 or next_block >= n_cells:
                 start = (next_block - 1) // PART_CELLS * PART_CELLS
-                yield Part(start, tuple(pulses), tuple(seconds))
-                pulses, seconds = [], []
+                yield Part(start, tuple(pulses), tuple(seconds), tuple(energies))
+                pulses, seconds, energies = [], [], []
         if next_block >= n_cells:
             return
+
+
+def measure_asked(
+    stream: Stream,
+    settings: Settings,
+    report: ReadingReport,
+    asked: Mapping[str, Sequence[Rise]],
+    block_s: float = READ_BLOCK_S,
+) -> list[Pulse]:
+    """Pulses of strikes that a second look has found (by station, in ticks of the stream), by the very same code.
+
+    Only the channels and blocks of sixteen seconds that hold them are read, with what fills the filters before them.
+    """
+    channels = tuple(c for c in stream.channels if asked.get(c.station_id))
+    stream = replace(stream, channels=channels)
+    wanted = sorted({rise.peak_tick // (BLOCK_CELLS * TICKS) for c in channels for rise in asked[c.station_id]})
+    pulses: list[Pulse] = []
+    for first, n_blocks in _runs(wanted):
+        pulses += _read_run(stream, settings, report, asked, (first * BLOCK_CELLS, n_blocks * BLOCK_CELLS), block_s)
+    return pulses
+
+
+def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
+    """Runs of consecutive numbers: the first, and how many. Runs that are close are one: a start reads a block more."""
+    runs: list[tuple[int, int]] = []
+    for number in numbers:
+        if runs and number <= sum(runs[-1]) + 1:
+            runs[-1] = (runs[-1][0], number - runs[-1][0] + 1)
+        else:
+            runs.append((number, 1))
+    return runs
+
+
+def _read_run(
+    stream: Stream,
+    settings: Settings,
+    report: ReadingReport,
+    asked: Mapping[str, Sequence[Rise]],
+    cells: tuple[int, int],
+    block_s: float,
+) -> list[Pulse]:
+    first, n_cells = cells
+    step = quantisation_step(stream)
+    paths = [
+        ChannelPath(
+            channel,
+            stream.rate_hz,
+            settings.weightings,
+            settings.window_max_s,
+            first,
+            step * channel.pascals_per_unit,
+            asked[channel.station_id],
+        )
+        for channel in stream.channels
+    ]
+    next_block, ahead, pulses = first, paths[0].ahead, []
+    recorded_cells = -(-stream.n_samples // stream.rate_hz)
+    for cell, raw, clipped in _cells(stream, max(0, first - PREROLL_CELLS), ahead, block_s, report):
+        for path, samples, ticks in zip(paths, raw, clipped, strict=True):
+            path.push(cell, samples, ticks)
+        if cell - 1 >= next_block + BLOCK_CELLS + ahead - 1:
+            ended = stream.n_samples if next_block + BLOCK_CELLS + ahead >= recorded_cells else None
+            for path in paths:
+                if ended is not None:
+                    path.end_at(ended)
+                pulses += path.asked_pulses(ended)
+            next_block += BLOCK_CELLS
+            if next_block >= first + n_cells:
+                break
+    return pulses
 
 
 def _cells(

@@ -62,8 +62,9 @@ def test_seconds_that_lost_samples_are_not_in_the_summary_of_a_vibrated_pile() -
     hammered = campaign(methods=("vibratory",))
     marked = seconds(90).assign(drop_out=np.arange(90) == 41, mains_hum=np.arange(90) == 42)
     rows = background_rows(marked, hammered, (20,))
-    strikes = pd.DataFrame({"pile_id": [], "station_id": [], "flags": []}, dtype=object)
-    summary = summary_rows(strikes, pd.DataFrame(index=[]), rows[rows.duration_s == 1.0].dropna(), hammered)
+    strikes = pd.DataFrame({"pile_id": [], "station_id": [], "time_utc": [], "flags": []}, dtype=object)
+    vibrated = rows[rows.duration_s == 1.0].dropna(subset="pile_id")
+    summary = summary_rows(strikes, pd.DataFrame(index=[]), vibrated, hammered)
     whole = summary[(summary.quantity == "rms_level") & (summary.weighting == "none") & summary.band_hz.isna()]
     assert list(whole.n_strikes) == [60 - 1]  # installation begins with the 30th second
 

@@ -15,9 +15,9 @@ from reconcile.recordings.blocks import ReadingReport
 from reconcile.recordings.pcm import PcmDecoder
 from reconcile.strikes import stream_analysis
 from reconcile.strikes.channel_path import Pulse, Seconds
-from reconcile.strikes.stream_analysis import analyse_stream
+from reconcile.strikes.stream_analysis import Part, analyse_stream
 from reconcile.vocabulary.documents.campaign import Settings
-from tests.strikes.signals import analysed, coloured_noise, ringing, write_stream
+from tests.strikes.signals import analysed, coloured_noise, ringing, write_stream, zero_phase_high_pass
 
 RATE = 12_000
 
@@ -61,6 +61,34 @@ def bits(found: tuple[list[Pulse], list[Seconds]]) -> list[object]:
     return rows
 
 
+def energy_bits(parts: list[Part]) -> list[object]:
+    return [
+        (e.station_id, e.first_cell, e.mean_square.tobytes(), e.octaves.tobytes()) for p in parts for e in p.energies
+    ]
+
+
+@pytest.mark.parametrize("rate_hz", [12_000, 11_025])
+def test_energies_of_ticks_are_those_of_the_sound_for_any_block_length(tmp_path: Path, rate_hz: int) -> None:
+    """1 ms mean squares against the high-passed sound in one transform; zero behind the end; the same bits."""
+    x = strikes_in_noise(37, rate_hz, 9)[: round(36.4 * rate_hz)]
+    stream = write_stream(tmp_path, x, rate_hz)
+    whole = list(analyse_stream(stream, Settings(), ReadingReport()))
+    for block_s in (0.11, 3.0):
+        assert energy_bits(list(analyse_stream(stream, Settings(), ReadingReport(), block_s=block_s))) == energy_bits(
+            whole
+        )
+    ticks = np.concatenate([e.mean_square for p in whole for e in p.energies])
+    octaves = np.concatenate([e.octaves for p in whole for e in p.energies], axis=1)
+    assert not ticks[36_400:].any()
+    assert not octaves[:, 7_283:].any()
+    edges = np.arange(36_401) * rate_hz // 1000
+    sound = zero_phase_high_pass(x[:, 0] - x[0, 0], rate_hz, 10.0)
+    wanted = np.add.reduceat(sound**2, edges[:-1]) / np.diff(edges)
+    inner = slice(2000, 34_000)
+    assert np.all(np.abs(ticks[:36_400][inner] - wanted[inner]) < 0.02 * (wanted[inner] + wanted.mean()))
+    assert np.all(octaves[:, : 36_390 // 5] >= 0)
+
+
 @pytest.mark.parametrize("rate_hz", [12_000, 11_025])
 def test_same_bits_for_any_block_length(tmp_path: Path, rate_hz: int) -> None:
     stream = write_stream(tmp_path, strikes_in_noise(53, rate_hz, 1), rate_hz)
@@ -89,6 +117,7 @@ def test_same_bits_from_a_start_in_mid_stream(tmp_path: Path, monkeypatch: pytes
         assert len(later) == len(wanted)
         for got, want in zip(later, wanted, strict=True):
             assert bits((list(got.pulses), list(got.seconds))) == bits((list(want.pulses), list(want.seconds))), k
+            assert energy_bits([got]) == energy_bits([want])
 
 
 def test_channels_of_one_file_are_as_if_alone(tmp_path: Path) -> None:
@@ -151,7 +180,7 @@ from reconcile.recordings.pcm import PcmDecoder
 from reconcile.recordings.clock import StationClock
 from reconcile.recordings.streams import Channel, Segment, Stream
 from reconcile.recordings.wav import open_recording
-from reconcile.strikes.stream_analysis import analyse_stream
+from reconcile.strikes.stream_analysis import Part, analyse_stream
 from reconcile.vocabulary.documents.campaign import Settings
 recording = open_recording(Path(sys.argv[1]), "r.wav")
 channel = Channel("S1", "H1", 0, 1.0, 10.0, 0.45 * recording.rate_hz, StationClock(0, 0.0, 0.0))
