@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 from reconcile.campaign.distances import strike_ranges_m
 from reconcile.campaign.station_periods import moorings
 from reconcile.strikes.association import Association
+from reconcile.strikes.band_backgrounds import pooled
 from reconcile.strikes.flat_tops import reaching_limit
 from reconcile.strikes.quality import PULSE_MARKS
 from reconcile.strikes.twin_channels import heard_better_elsewhere
+from reconcile.vocabulary.band_limits import has_few_numbers, margin_db
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.quantities import FloatArray, exposure_level_db, level_db, mean_square_level_db, peak_level_db
 from reconcile.vocabulary.tables import bands_table, strikes_table
@@ -27,6 +29,8 @@ _FLAG_OF_MARK = {
     "cut": "window_cut",
     "at_edge": "recording_edge",
     "short_quiet": "background_short",
+    "second_look": "second_look",
+    "not_heard": "not_heard",
     **{mark: mark for mark in PULSE_MARKS},
 }
 
@@ -87,6 +91,7 @@ def strike_rows(pulses: pd.DataFrame, association: Association, campaign: Campai
     noise, energy = pulses["noise_pa2"].to_numpy(dtype=np.float64), _subtracted(pulses)
     level, censoring, snr = censored_exposure(energy, noise, duration, limited, below)
     peak, peak_censoring = _censored_peak(pulses, limited)
+    own = own & ~pulses["not_heard"].to_numpy(dtype=bool)
     shaped = own & (censoring != "at_most") & ~(snr < SHAPE_NEEDS_SNR_DB)
     stations, time_us = pulses["station_id"].to_numpy(dtype=object), pulses["time_us"].to_numpy(dtype=np.int64)
     piles = np.array(association.pile_id, dtype=object)
@@ -96,6 +101,8 @@ def strike_rows(pulses: pd.DataFrame, association: Association, campaign: Campai
         "strike_id": association.strike_id,
         "pile_id": association.pile_id,
         "blow_number": pd.array(association.blow_number, dtype="Int32"),
+        "activity_id": None,  # filled with the phases, which need the levels
+        "phase": None,
         "station_id": pulses["station_id"].to_numpy(),
         "system_id": pulses["system_id"].to_numpy(),
         "mooring_id": moorings(campaign, stations, time_us),
@@ -147,7 +154,7 @@ def _flattened(pulses: pd.DataFrame) -> NDArray[np.bool_]:
 
 def _censored_peak(pulses: pd.DataFrame, limited: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.object_]]:
     peak, noise_peak = peak_level_db(pulses["peak_pa"]), peak_level_db(pulses["noise_peak_pa"])
-    faint = ~limited & (peak < noise_peak + PEAK_ABOVE_NOISE_DB)
+    faint = ~limited & np.isfinite(noise_peak) & ~(peak >= noise_peak + PEAK_ABOVE_NOISE_DB)
     kind = np.where(limited, "at_least", np.where(faint, "at_most", "none")).astype(object)
     return np.where(faint, noise_peak + PEAK_ABOVE_NOISE_DB, peak), kind
 
@@ -176,10 +183,14 @@ def band_rows(pulses: pd.DataFrame, association: Association, campaign: Campaign
         "station_id": pulses["station_id"].to_numpy(),
         "time_us": pulses["time_us"].to_numpy(),
     }
+    heard = ~pulses["not_heard"].to_numpy(dtype=bool)
+    stations, time_us = pulses["station_id"].to_numpy(dtype=object), pulses["time_us"].to_numpy(dtype=np.int64)
     for n in bands:
-        noise = pulses[f"band_noise_{n}"].to_numpy(dtype=np.float64)
+        noise = pulses[f"band_noise_{n}"].to_numpy(dtype=np.float64, copy=True)
+        if has_few_numbers(n):
+            noise[heard] = pooled(noise[heard], stations[heard], time_us[heard])
         energy = pulses[f"band_{n}"].to_numpy(dtype=np.float64) - np.nan_to_num(noise * window)
-        level, _, _ = censored_exposure(energy, noise, duration, never, below)
+        level, _, _ = censored_exposure(energy, noise, duration, never, margin_db(n, below))
         columns[exposure_column(n)] = level.astype(np.float32)
         columns[noise_column(n)] = exposure_level_db(noise * duration).astype(np.float32)
     table = pd.DataFrame(columns).sort_values(["time_us", "station_id"], kind="stable").reset_index(drop=True)

@@ -42,6 +42,8 @@ def pulses(signal_energy: list[float], **changed: object) -> pd.DataFrame:
         "cut": False,
         "at_edge": False,
         "short_quiet": False,
+        "second_look": False,
+        "not_heard": False,
         **dict.fromkeys(PULSE_MARKS, False),
         "highest": 0.1,
         "lowest": 0.1,
@@ -153,5 +155,6 @@ def test_bands_hold_level_and_background_over_the_duration() -> None:
     bands = band_rows(table, association(2), campaign(), (20,))
     assert bands.exposure_level_100hz_db.iloc[0] == pytest.approx(120.0, abs=1e-4)
     assert bands.noise_exposure_level_100hz_db.iloc[0] == pytest.approx(90.0, abs=1e-4)
-    faint = is_at_most(bands.exposure_level_100hz_db.to_numpy(), bands.noise_exposure_level_100hz_db.to_numpy(), 3.0)
+    level, noise = bands.exposure_level_100hz_db.to_numpy(), bands.noise_exposure_level_100hz_db.to_numpy()
+    faint = is_at_most(level, noise, 20, 3.0)
     assert list(faint) == [False, True]

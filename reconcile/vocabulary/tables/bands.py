@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from reconcile.vocabulary.band_limits import margin_db
 from reconcile.vocabulary.decidecades import label, nominal_hz
 from reconcile.vocabulary.tables.column import EXPOSURE_LEVEL, Column, Kind, Table
 
@@ -34,7 +35,8 @@ def bands_table(bands: Sequence[int]) -> Table:
                 exposure_column(n),
                 Kind.SHORT_LEVEL,
                 EXPOSURE_LEVEL,
-                f"exposure level in the {name}, background subtracted; a limit where under 3 dB above it",
+                f"exposure level in the {name}, background subtracted; a limit where under "
+                f"{margin_db(n, 3.0):.2g} dB (or censor_below_snr_db, if more) above it",
             )
         )
     columns += [
@@ -50,10 +52,10 @@ def bands_table(bands: Sequence[int]) -> Table:
 
 
 def is_at_most(
-    exposure_level_db: NDArray[np.floating], noise_exposure_level_db: NDArray[np.floating], below_db: float
+    exposure_level_db: NDArray[np.floating], noise_exposure_level_db: NDArray[np.floating], band: int, below_db: float
 ) -> NDArray[np.bool_]:
-    """Where a band's level is a limit: not more than the censoring setting above the background's exposure.
+    """Where a band's level is a limit: not more than its margin (`band_limits`) above the background's exposure.
 
     A censored band holds exactly that limit, to float32; hence the half hundredth of a decibel.
     """
-    return np.asarray(exposure_level_db <= noise_exposure_level_db + below_db + 0.005)
+    return np.asarray(exposure_level_db <= noise_exposure_level_db + margin_db(band, below_db) + 0.005)
