@@ -14,7 +14,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
+from scipy.linalg.lapack import dpotrf, dpotri
 
 from reconcile.inference.intervals import Estimate, effective_degrees_of_freedom
 from reconcile.vocabulary.quantities import FloatArray
@@ -45,6 +46,37 @@ class Structure:
     kernels: tuple[FloatArray, ...]  # (n, n), what one unit of the component's variance adds to V
     priors: tuple[Prior | None, ...]
     known: FloatArray  # (n, n)
+
+    def part(self, rows: NDArray[np.bool_], further: FloatArray) -> Structure:
+        """The structure of some of the observations, with a further known covariance among those."""
+        pick = np.ix_(rows, rows)
+        return Structure(
+            names=self.names,
+            indicators=tuple(
+                z[pick] if name == RESIDUAL else z[rows] for name, z in zip(self.names, self.indicators, strict=True)
+            ),
+            kernels=tuple(kernel[pick] for kernel in self.kernels),
+            priors=self.priors,
+            known=self.known[pick] + further,
+        )
+
+    def covariance(self, variances: FloatArray) -> FloatArray:
+        """V for given variances of the components."""
+        total = self.known.copy()
+        for variance, kernel in zip(variances, self.kernels, strict=True):
+            total += variance * kernel
+        return total
+
+    def without(self, name: str) -> Structure:
+        """The structure without a component."""
+        kept = [k for k, other in enumerate(self.names) if other != name]
+        return Structure(
+            names=tuple(self.names[k] for k in kept),
+            indicators=tuple(self.indicators[k] for k in kept),
+            kernels=tuple(self.kernels[k] for k in kept),
+            priors=tuple(self.priors[k] for k in kept),
+            known=self.known,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,22 +161,41 @@ class _Point:
 
 def _evaluate(y: FloatArray, X: FloatArray, layout: Structure, variances: FloatArray, restricted: bool) -> _Point:
     n, p = X.shape
-    V = layout.known + sum(v * kernel for v, kernel in zip(variances, layout.kernels, strict=True))
-    root = np.linalg.inv(np.linalg.cholesky(V))
-    inverse = root.T @ root
+    inverse, log_determinant = inverse_and_log_determinant(layout.covariance(variances))
     VX = inverse @ X
     covariance: FloatArray = np.asarray(np.linalg.inv(X.T @ VX), dtype=np.float64)
     P = inverse - VX @ covariance @ VX.T
     Py = P @ y
     likelihood = (n - p if restricted else n) * math.log(2.0 * math.pi) + float(y @ Py)
-    likelihood -= 2.0 * float(np.log(np.diag(root)).sum())
+    likelihood += log_determinant
     if restricted:
         likelihood -= float(np.linalg.slogdet(covariance)[1])
     M = P if restricted else inverse
-    MZ = [M @ z for z in layout.indicators]
+    own = [name == RESIDUAL for name in layout.names]  # its indicator is the identity: nothing to multiply
+    MZ = [M if alone else M @ z for z, alone in zip(layout.indicators, own, strict=True)]
     slope = np.array([np.sum(z * mz) - np.sum((z.T @ Py) ** 2) for z, mz in zip(layout.indicators, MZ, strict=True)])
-    information = 0.5 * np.array([[np.sum((zi.T @ mzj) ** 2) for mzj in MZ] for zi in layout.indicators])
+    information = 0.5 * np.array(
+        [
+            [np.sum((mzj if alone else zi.T @ mzj) ** 2) for mzj in MZ]
+            for zi, alone in zip(layout.indicators, own, strict=True)
+        ]
+    )
+    information = information.reshape(len(MZ), len(MZ))
     return _Point(likelihood + _penalty(layout, variances), likelihood, slope, information, inverse, covariance)
+
+
+def inverse_and_log_determinant(V: FloatArray) -> tuple[FloatArray, float]:
+    """Inverse and logarithm of the determinant of a positive definite matrix, by Cholesky's decomposition.
+
+    Raises numpy.linalg.LinAlgError where the matrix is not positive definite.
+    """
+    root, failed = dpotrf(V, lower=True, clean=True)
+    if failed:
+        raise np.linalg.LinAlgError("the covariance is not positive definite")
+    lower = dpotri(root, lower=True)[0]
+    inverse = lower + lower.T
+    np.fill_diagonal(inverse, np.diag(lower))
+    return np.asarray(inverse, dtype=np.float64), 2.0 * float(np.log(np.diag(root)).sum())
 
 
 def _penalty(layout: Structure, variances: FloatArray) -> float:
@@ -170,15 +221,18 @@ def fit_linear(
     *,
     restricted: bool = True,
     start: FloatArray | None = None,
+    most_steps: int = _MOST_STEPS,
 ) -> LinearFit:
     """Fit coefficients and variance components; `restricted` False gives maximum likelihood.
 
     `y` has shape (n,), `X` (n, p) of full rank with n >= p. With n = p nothing but the priors speaks of the
-    components. `start` are variances to start from.
+    components. `start` are variances to start from, `most_steps` the steps of the search for them.
     """
-    variances, point = _maximise(y, X, layout, restricted, start)
+    variances, point = _maximise(y, X, layout, restricted, start, most_steps)
     weights = point.covariance @ X.T @ point.inverse
-    gradients = np.array([weights @ kernel @ weights.T for kernel in layout.kernels])
+    gradients = np.array([weights @ kernel @ weights.T for kernel in layout.kernels]).reshape(
+        -1, X.shape[1], X.shape[1]
+    )
     worth = np.array([prior.worth if prior else 0.0 for prior in layout.priors])
     information = point.information + np.diag(worth / (2.0 * variances**2))
     return LinearFit(
@@ -186,11 +240,18 @@ def fit_linear(
         covariance=point.covariance,
         names=layout.names,
         variances=np.where(variances > _ZERO_SHARE * _whole(y, X, layout), variances, 0.0),
-        covariance_of_variances=np.asarray(np.linalg.pinv(information, hermitian=True), dtype=np.float64),
+        covariance_of_variances=_inverse(information),
         gradients=gradients,
         minus_2_log_likelihood=point.likelihood,
         weights=weights,
     )
+
+
+def _inverse(information: FloatArray) -> FloatArray:
+    """Covariance of the components from their information; empty where there are none."""
+    if not information.size:
+        return information
+    return np.asarray(np.linalg.pinv(information, hermitian=True), dtype=np.float64)
 
 
 def _scale(y: FloatArray, X: FloatArray) -> float:
@@ -202,23 +263,25 @@ def _scale(y: FloatArray, X: FloatArray) -> float:
 def _whole(y: FloatArray, X: FloatArray, layout: Structure) -> float:
     """The size of the variances that are in play."""
     priors = [prior.standard_deviation**2 for prior in layout.priors if prior]
-    sizes = [_scale(y, X), float(np.mean(np.diag(layout.known))), 1e-12, *priors]
+    sizes = [_scale(y, X), float(np.median(np.diag(layout.known))), 1e-12, *priors]
     return float(max(sizes))
 
 
 def _maximise(
-    y: FloatArray, X: FloatArray, layout: Structure, restricted: bool, start: FloatArray | None
+    y: FloatArray, X: FloatArray, layout: Structure, restricted: bool, start: FloatArray | None, most_steps: int
 ) -> tuple[FloatArray, _Point]:
     """Fisher scoring on the logarithms of the variances, with the step halved until the criterion falls."""
     floor, count = _SMALLEST_SHARE * _whole(y, X, layout), len(layout.names)
     if start is None:
-        first = max(_scale(y, X) / count, floor)
+        first = max(_scale(y, X) / max(count, 1), floor)
         start = np.array([prior.standard_deviation**2 if prior else first for prior in layout.priors])
         if X.shape[0] <= X.shape[1]:
             start = np.array([prior.standard_deviation**2 if prior else floor for prior in layout.priors])
     variances = np.maximum(start, floor)
     point = _evaluate(y, X, layout, variances, restricted)
-    for _ in range(_MOST_STEPS):
+    if not count:
+        return variances, point
+    for _ in range(most_steps):
         prior_slope, prior_curvature = _prior_terms(layout, variances)
         slope = variances * point.slope + prior_slope
         curvature = 2.0 * np.outer(variances, variances) * point.information + np.diag(prior_curvature)

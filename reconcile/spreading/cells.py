@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.inference import Prior, Structure, shared_covariance, structure
+from reconcile.inference import Groups, Prior, Structure, shared_covariance, structure
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.quantities import FloatArray
 
@@ -21,6 +21,9 @@ from reconcile.vocabulary.quantities import FloatArray
 # simulations of piling sites and the least that is granted between piles; worth two further groups it keeps a lucky
 # zero from claiming a certainty that nobody has, and ten real groups outweigh it.
 SPREAD_PRIOR = Prior(standard_deviation=1.5, worth=2.0)
+
+# Piles differ by more (ground, hammer, diameter), and there are usually more of them than places.
+PILE_PRIOR = Prior(standard_deviation=2.0, worth=1.0)
 
 # One pile heard at one place is not repeatable to better than this: interference and bearing change from pile to pile.
 # Without it a few metres between piles would be taken for knowledge of the slope, against what the stations say.
@@ -32,25 +35,46 @@ RANGE_BINS_PER_DECADE = 20  # within one the level falls by a decibel, and the p
 
 @dataclass(frozen=True, slots=True)
 class Cells:
-    """One row for each pile and station: labels and, for each of them, a number of strikes or levels.
+    """One row for each pile and station: labels and, at one strike energy, what its strikes say of their mean level.
 
     `pile`, `place` and `system` are None where a table of levels does not name them: then rows are independent of
     each other in that respect. `chain_sd_db` is the certificate's standard uncertainty, None where unknown.
     """
 
     range_m: FloatArray
-    level_db: FloatArray
-    variance_of_mean: FloatArray  # of the strikes' scatter, dB²
+    groups: Groups  # levels in dB at the reference energy: known ones by number and mean, limits one by one
     log_energy: FloatArray  # mean log10 of energy over the reference energy; 0 where energies are not known
     n_strikes: NDArray[np.intp]
     pile: NDArray[np.object_] | None
     place: NDArray[np.object_] | None
     system: NDArray[np.object_] | None
     chain_sd_db: FloatArray | None
+    order: FloatArray  # mean place of the strikes in the order of time
+    repeated: bool  # whether some cell has several strikes, so that their scatter is known apart
 
     @property
     def n(self) -> int:
-        return self.level_db.size
+        return self.range_m.size
+
+    @property
+    def heard(self) -> NDArray[np.bool_]:
+        """Which cells have strikes whose level is known."""
+        return np.asarray(self.groups.number > 0)
+
+    @property
+    def n_censored(self) -> int:
+        """Strikes of which only a limit is known."""
+        return self.groups.limited.n
+
+    @property
+    def heard_range_m(self) -> FloatArray:
+        return self.range_m[self.heard]
+
+    @property
+    def variance_of_mean(self) -> FloatArray:
+        """Of the known strikes' mean, in dB²; of cells that have some."""
+        groups = self.groups
+        return np.asarray(groups.row_sd**2 / np.maximum(groups.number * groups.worth, 1e-12))
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +106,7 @@ def cell_index(strikes: pd.DataFrame, campaign: Campaign) -> CellIndex:
 
 
 def cell_structure(cells: Cells) -> Structure | None:
-    """How the cells vary together, or None where nothing is shared and ordinary least squares serves.
+    """How the cells vary together beside the strikes' scatter, or None where nothing is shared.
 
     The chain's variance is the certificate's; where no certificate is known a system is estimated like a place.
     """
@@ -91,7 +115,7 @@ def cell_structure(cells: Cells) -> Structure | None:
         groups["pile"] = cells.pile
     if cells.place is not None:
         groups["place"] = cells.place
-    known = np.diag(cells.variance_of_mean + LEAST_RESIDUAL_SD_DB**2)
+    known = np.diag(np.full(cells.n, LEAST_RESIDUAL_SD_DB**2))
     if cells.system is not None and cells.chain_sd_db is not None:
         known = known + shared_covariance(cells.system.tolist(), cells.chain_sd_db)
     elif cells.system is not None:
@@ -99,4 +123,4 @@ def cell_structure(cells: Cells) -> Structure | None:
     if not groups:
         return None
     labelled: Mapping[str, list[object]] = {name: labels.tolist() for name, labels in groups.items()}
-    return structure(labelled, known, dict.fromkeys(groups, SPREAD_PRIOR))
+    return structure(labelled, known, dict.fromkeys(groups, SPREAD_PRIOR) | {"pile": PILE_PRIOR})

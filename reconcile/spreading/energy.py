@@ -14,6 +14,7 @@ ASSUMED_DB_PER_DECADE = 10.0  # radiated energy in proportion to hammer energy
 PRIOR_SD_DB_PER_DECADE = 3.0
 LEAST_SPREAD = 0.05  # standard deviation of log10 energy within piles: 12 % of the energy
 LEAST_STRIKES = 20
+MOST_CORRELATION = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +68,21 @@ def _centred(values: FloatArray, rows: NDArray[np.bool_], index: CellIndex) -> F
 
 
 def _serial_factor(residual: FloatArray, piles: NDArray[np.intp]) -> float:
-    """Inflation of a variance by a first-order serial correlation, estimated from neighbours in one pile."""
-    same = piles[1:] == piles[:-1]
-    whole = float(residual @ residual)
-    if whole <= 0 or not same.any():
-        return 1.0
-    correlation = float(np.sum(residual[1:][same] * residual[:-1][same])) / whole
-    correlation = min(max(correlation, 0.0), 0.95)
+    """Inflation of a variance by the serial correlation of neighbours in one pile."""
+    correlation = serial_correlation(residual, piles)
     return (1.0 + correlation) / (1.0 - correlation)
+
+
+def serial_correlation(residual: FloatArray, series: NDArray[np.intp]) -> float:
+    """First-order serial correlation of residuals, from neighbours within each series; between 0 and 0.95.
+
+    Residuals of one series stand in order of time; those of several may be interleaved.
+    """
+    order = np.argsort(series, kind="stable")
+    values, labels = residual[order], series[order]
+    same = labels[1:] == labels[:-1]
+    whole = float(values @ values)
+    if whole <= 0 or not same.any():
+        return 0.0
+    correlation = float(np.sum(values[1:][same] * values[:-1][same])) / whole
+    return min(max(correlation, 0.0), MOST_CORRELATION)

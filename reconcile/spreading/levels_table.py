@@ -10,9 +10,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from reconcile.spreading.cells import CellIndex
-from reconcile.spreading.fitting import Subject, fit_models, not_fitted
+from reconcile.spreading.cells import RANGE_BINS_PER_DECADE, CellIndex
+from reconcile.spreading.fitting import fit_models
 from reconcile.spreading.means import CodedStrikes, code_strikes, strike_means
+from reconcile.spreading.subject import Subject, not_fitted
 from reconcile.vocabulary.documents.fit import Fit, FitDocument, NotFitted
 from reconcile.vocabulary.errors import Fault, InputError, MachineError, nearest, suggestion
 from reconcile.vocabulary.quantities import QUANTITIES
@@ -22,6 +23,7 @@ _OPTIONAL = ("quantity", "weighting", "band_hz", "pile_id", "station_id", "syste
 _NUMBERS = ("range_m", "level_db", "band_hz", "energy_kj")
 _POSITIVE = ("range_m", "band_hz", "energy_kj")
 _CENSORING = ("none", "at_least", "at_most")
+MOST_CELLS = 300
 _IDS = ("pile_id", "station_id", "system_id")
 
 
@@ -123,12 +125,14 @@ def _typed(text: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def fit_levels(table: pd.DataFrame, reference_range_m: float = 750.0) -> FitDocument:
+def fit_levels(table: pd.DataFrame, reference_range_m: float = 750.0, *, robust: bool = False) -> FitDocument:
     """Fit every model to a table of levels, separately for each quantity, weighting and band.
 
     Columns as in TABLE.csv. Rows that share pile and station are strikes of one observation and enter as their mean.
     A column of ids that is missing makes rows independent in that respect; without any the fit is ordinary least
-    squares. With energies, levels are brought to the median energy.
+    squares. With energies, levels are brought to the median energy. Rows that `censoring` marks as `at_most` or
+    `at_least` are in the likelihood as limits. `robust` takes what is left of the cells as Student's t with four
+    degrees of freedom (not where there are limits).
     """
     rows = table.reset_index(drop=True)
     for name, default in (("quantity", None), ("weighting", "none"), ("band_hz", np.nan), ("censoring", "none")):
@@ -140,16 +144,17 @@ def fit_levels(table: pd.DataFrame, reference_range_m: float = 750.0) -> FitDocu
     fits: list[Fit] = []
     missing: list[NotFitted] = []
     for (quantity, weighting, band), part in rows.groupby(["quantity", "weighting", "band_hz"], dropna=False):
-        censored = (part["censoring"] != "none").to_numpy()
         named = Subject(
             quantity=quantity if isinstance(quantity, str) else None,
             weighting=str(weighting),
             band_hz=float(band) if isinstance(band, float) and band == band else None,
             reference_range_m=reference_range_m,
-            n_censored=int(censored.sum()),
+            robust=robust,
         )
         level = part["level_db"].to_numpy(np.float64)
-        found, reason = fit_models(strike_means(level, ~censored, _coded(part.reset_index(drop=True))), named)
+        lowest = np.where(part["censoring"] == "at_most", -np.inf, level)
+        highest = np.where(part["censoring"] == "at_least", np.inf, level)
+        found, reason = fit_models(strike_means(lowest, highest, _coded(part.reset_index(drop=True))), named)
         fits += found
         if reason:
             missing.append(not_fitted(named, reason))
@@ -157,13 +162,20 @@ def fit_levels(table: pd.DataFrame, reference_range_m: float = 750.0) -> FitDocu
 
 
 def _coded(rows: pd.DataFrame) -> CodedStrikes:
-    """Rows of one pile at one station are strikes of one cell; without both ids every row is a cell."""
+    """Rows of one pile at one station are strikes of one cell; without both ids every row is a cell.
+
+    Of a long table with one of the ids, rows that share it within a twentieth of a decade of range are a cell: a
+    covariance of all rows would not fit into memory.
+    """
     named = {name: _labels(rows[name]) for name in _IDS if name in rows.columns and rows[name].notna().any()}
     alone = np.arange(len(rows))
     labels = pd.DataFrame(named, index=rows.index)
     code = np.asarray(alone, dtype=np.intp)
     if "pile_id" in named and "station_id" in named:
         code = np.asarray(labels.groupby(list(named), sort=True).ngroup(), dtype=np.intp)
+    elif named and len(rows) > MOST_CELLS:
+        near = np.floor(np.log10(rows["range_m"].to_numpy(np.float64)) * RANGE_BINS_PER_DECADE)
+        code = np.asarray(labels.assign(near=near).groupby([*named, "near"], sort=True).ngroup(), dtype=np.intp)
     labels = labels.iloc[np.unique(code, return_index=True)[1]].rename(columns={"station_id": "mooring_id"})
     energy = rows["energy_kj"].to_numpy(np.float64) if "energy_kj" in rows.columns else np.full(len(rows), np.nan)
     piles = pd.Series(named["pile_id"]) if "pile_id" in named else pd.Series(alone)

@@ -1,4 +1,9 @@
-"""From strikes to pile-station means at one strike energy."""
+"""From strikes to what they say of the mean level of each pile at each station, at one strike energy.
+
+Known levels enter by their number and mean, limits (below the background, clipped) one by one; nothing is dropped.
+Consecutive strikes are alike: a cell's evidence is that of (1 - r)/(1 + r) times its strikes, with r the correlation
+of neighbours (first-order autoregressive; Bayley and Hammersley 1946).
+"""
 
 from __future__ import annotations
 
@@ -8,9 +13,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.inference import Groups, Limited, row_scatter
 from reconcile.spreading.cells import CellIndex, Cells
-from reconcile.spreading.energy import EnergyCoefficient, energy_coefficient
+from reconcile.spreading.energy import LEAST_STRIKES, EnergyCoefficient, energy_coefficient, serial_correlation
 from reconcile.vocabulary.quantities import FloatArray
+
+LEAST_STRIKE_SD_DB = 1e-3  # of single strikes: levels are not rounded finer
+LIMIT_STEP_DB = 0.05
+_HARDLY = 0.1  # share of limited strikes at which a cell still shows how the level follows the energy
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +37,7 @@ class CodedStrikes:
 
 @dataclass(frozen=True, slots=True)
 class Means:
-    """Pile-station means of one level, and what the strikes behind them say beside.
+    """What is fitted of one level: the cells, and what the strikes behind them say beside.
 
     `strike_sd_db` is the spread within a pile and station at one energy, `strike_sd_as_recorded_db` that with the
     energies as they were; `level_as_recorded_offset_db` is mean level as recorded less mean level at the reference
@@ -55,72 +65,133 @@ def code_strikes(
     return CodedStrikes(index, range_m, log_energy, reference, *numbers)
 
 
-def strike_means(level_db: FloatArray, known: NDArray[np.bool_], coded: CodedStrikes) -> Means:
-    """Means over the strikes whose level is `known`.
+def strike_means(lowest_db: FloatArray, highest_db: FloatArray, coded: CodedStrikes) -> Means:
+    """What the strikes say of each cell's mean level, from the bounds between which each strike's level lies.
 
-    In a cell where some strikes have energies, those alone are used: only they can be brought to one energy.
+    Equal bounds are a known level; -inf below or +inf above is a limit (below the background, clipped); NaN or no
+    bound at all says nothing. In a cell where some strikes have energies, those alone are used: only they can be
+    brought to one energy.
     """
     index = coded.index
-    used = known & np.isfinite(coded.range_m)
+    known = np.isfinite(lowest_db) & (lowest_db == highest_db)
+    limited = (lowest_db < highest_db) & (np.isfinite(lowest_db) | np.isfinite(highest_db))
+    used = (known | limited) & np.isfinite(coded.range_m)
     with_energy = used & np.isfinite(coded.log_energy)
     used = np.where(index.total(with_energy)[index.code] > 0, with_energy, used)
+    known, limited = known & used, limited & used
+    level = np.where(known, lowest_db, 0.0)
     coefficient = EnergyCoefficient()
     if coded.reference_energy_kj is not None:
-        coefficient = energy_coefficient(level_db, coded.log_energy, used, index, coded.strike, coded.pile)
+        rows = _clear_rows(known, limited, index)
+        coefficient = energy_coefficient(level, coded.log_energy, rows, index, coded.strike, coded.pile)
     log_energy = np.where(np.isfinite(coded.log_energy), coded.log_energy, 0.0)
-    level = np.where(used, level_db, 0.0)
-    spread, strike_sd = _within(level - coefficient.value * log_energy, used, index)
-    cells = _cells(index, used, level, log_energy, coded.range_m, np.where(index.total(used) > 1, spread, strike_sd**2))
+    shift = coefficient.value * log_energy
+    bounds = (lowest_db, highest_db)
+    groups, strike_sd = _groups(bounds, shift, (known, limited), index)
+    cells = _cells(groups, known, used, log_energy, coded)
     return Means(
         cells=cells,
         energy=coefficient,
         reference_energy_kj=coded.reference_energy_kj,
         strike_sd_db=strike_sd,
-        strike_sd_as_recorded_db=_within(level, used, index)[1],
-        level_as_recorded_offset_db=coefficient.value * float(np.mean(cells.log_energy)) if cells.n else 0.0,
+        strike_sd_as_recorded_db=_groups(bounds, np.zeros_like(shift), (known, limited), index)[1],
+        level_as_recorded_offset_db=_mean_over_cells(shift, used, index),
     )
 
 
-def _within(values: FloatArray, used: NDArray[np.bool_], index: CellIndex) -> tuple[FloatArray, float]:
-    """Variance of the used values within each cell (n - 1), and the standard deviation pooled over the cells."""
+def _mean_over_cells(values: FloatArray, used: NDArray[np.bool_], index: CellIndex) -> float:
+    """Mean over the cells of the means over their used strikes; 0 where there are none."""
     count = index.total(used)
-    mean = index.total(values * used) / np.maximum(count, 1.0)
-    squares = index.total(((values - mean[index.code]) * used) ** 2)
-    free = np.maximum(count - 1.0, 0.0)
-    whole = float(free.sum())
-    return squares / np.maximum(free, 1.0), float(np.sqrt(squares.sum() / whole)) if whole > 0 else 0.0
+    kept = count > 0
+    return float(np.mean(index.total(values * used)[kept] / count[kept])) if kept.any() else 0.0
+
+
+def _clear_rows(known: NDArray[np.bool_], limited: NDArray[np.bool_], index: CellIndex) -> NDArray[np.bool_]:
+    """Known strikes of cells in which hardly a strike is limited: elsewhere the faint or the loud ones are missing."""
+    share = index.total(limited) / np.maximum(index.total(known | limited), 1.0)
+    for most in (0.0, _HARDLY):
+        clear = known & (share <= most)[index.code]
+        if int(clear.sum()) >= LEAST_STRIKES:
+            break
+    return np.asarray(clear)
+
+
+def _groups(
+    bounds: tuple[FloatArray, FloatArray],
+    shift: FloatArray,
+    kinds: tuple[NDArray[np.bool_], NDArray[np.bool_]],
+    index: CellIndex,
+) -> tuple[Groups, float]:
+    """The strikes less `shift` as groups, and the standard deviation of a strike about its cell's mean."""
+    known, limited = kinds
+    level = np.where(known, bounds[0] - np.where(known, shift, 0.0), 0.0)
+    number = index.total(known)
+    mean = index.total(level) / np.maximum(number, 1.0)
+    residual = np.where(known, level - mean[index.code], 0.0)
+    squares = index.total(residual**2)
+    free = np.maximum(number - 1.0, 0.0)
+    pooled = float(np.sqrt(squares.sum() / free.sum())) if free.sum() > 0 else 0.0
+    limits = _limits(bounds[0][limited] - shift[limited], bounds[1][limited] - shift[limited], index.code[limited])
+    if limits.n:
+        pooled = row_scatter(number, mean, squares, limits, pooled).row_sd
+    cut = np.bincount(limits.group, minlength=index.n) > 0
+    own = np.sqrt(squares / np.maximum(free, 1.0))
+    row_sd = np.maximum(np.where((number > 1) & ~cut, own, pooled), LEAST_STRIKE_SD_DB)
+    correlation = serial_correlation(residual[known], index.code[known])
+    worth = np.full(index.n, (1.0 - correlation) / (1.0 + correlation))
+    total = number + np.bincount(limits.group, limits.count, minlength=index.n)
+    worth = np.maximum(worth, np.minimum(1.0 / np.maximum(total, 1.0), 1.0))
+    return Groups(number, mean, row_sd, worth, limits), pooled
+
+
+def _limits(low: FloatArray, high: FloatArray, code: NDArray[np.intp]) -> Limited:
+    """Limits of single strikes, those of one cell within a twentieth of a decibel counted together."""
+    rounded = pd.DataFrame({"code": code, "low": low / LIMIT_STEP_DB, "high": high / LIMIT_STEP_DB}).round()
+    grouped = rounded.groupby(["code", "low", "high"], sort=True).size().reset_index(name="count")
+    return Limited(
+        grouped["code"].to_numpy(np.intp),
+        grouped["low"].to_numpy(np.float64) * LIMIT_STEP_DB,
+        grouped["high"].to_numpy(np.float64) * LIMIT_STEP_DB,
+        grouped["count"].to_numpy(np.float64),
+    )
 
 
 def _cells(
-    index: CellIndex,
-    used: NDArray[np.bool_],
-    level: FloatArray,
-    log_energy: FloatArray,
-    range_m: FloatArray,
-    variance: FloatArray,
+    groups: Groups, known: NDArray[np.bool_], used: NDArray[np.bool_], log_energy: FloatArray, coded: CodedStrikes
 ) -> Cells:
-    count = index.total(used)
+    """The cells that have strikes, with means over the known ones where there are any."""
+    index = coded.index
+    counted = used & (known | (groups.number == 0)[index.code])
+    count = index.total(counted)
     kept = count > 0
     labels = index.labels[kept]
 
     def mean(values: FloatArray) -> FloatArray:
-        return np.asarray(index.total(np.where(used, values, 0.0))[kept] / count[kept])
+        return np.asarray(index.total(np.where(counted, values, 0.0))[kept] / count[kept])
 
     def column(name: str) -> NDArray[np.object_] | None:
         return labels[name].to_numpy(object) if name in labels.columns else None
 
     chain = labels["chain_sd_db"].to_numpy(np.float64) if "chain_sd_db" in labels.columns else None
     nearest = np.full(index.n, np.inf)
-    np.minimum.at(nearest, index.code[used], range_m[used])
-    decades = np.log10(np.where(used, range_m, 1.0) / np.where(used, nearest[index.code], 1.0))
+    np.minimum.at(nearest, index.code[counted], coded.range_m[counted])
+    decades = np.log10(np.where(counted, coded.range_m, 1.0) / np.where(counted, nearest[index.code], 1.0))
+    place, limited = np.cumsum(kept) - 1, groups.limited
     return Cells(
         range_m=nearest[kept] * 10.0 ** mean(decades),  # a range that is the same for all strikes keeps its digits
-        level_db=mean(level),
-        variance_of_mean=variance[kept] / count[kept],
+        groups=Groups(
+            groups.number[kept],
+            groups.mean[kept],
+            groups.row_sd[kept],
+            groups.worth[kept],
+            Limited(np.asarray(place[limited.group], dtype=np.intp), limited.low, limited.high, limited.count),
+        ),
         log_energy=mean(log_energy),
-        n_strikes=count[kept].astype(np.intp),
+        n_strikes=index.total(used)[kept].astype(np.intp),
         pile=column("pile_id"),
         place=column("mooring_id"),
         system=column("system_id"),
         chain_sd_db=chain,
+        order=mean(coded.strike.astype(np.float64)),
+        repeated=bool((groups.number > 1).any()),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -9,16 +10,20 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.campaign.activity_periods import with_states
 from reconcile.campaign.station_periods import listeners
 from reconcile.vocabulary.decidecades import band_number, nominal_hz
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.quantities import FloatArray
 from reconcile.vocabulary.tables import Stage
-from reconcile.vocabulary.tables.bands import exposure_column, noise_column
+from reconcile.vocabulary.tables.bands import exposure_column, is_at_most, noise_column
 from reconcile.vocabulary.tables.flags import flags_excluding
 from reconcile.vocabulary.weightings import column_part
 
 GROUP = ("installation_method", "foundation_type", "abatement")
+
+RMS_NEEDS_SNR_DB = 6.0  # below it no rms level is given (as in `strikes.strike_rows`, which a test holds this to)
+ENERGY_IN_DURATION = 0.9  # from 5 % to 95 %
 
 _LOWEST_BAND, _HIGHEST_BAND = 0, 60  # 1 Hz to 1 MHz
 
@@ -52,7 +57,9 @@ class Levels:
 
 
 def usable_strikes(strikes: pd.DataFrame, bands: pd.DataFrame, campaign: Campaign, stage: Stage) -> pd.DataFrame:
-    """Strikes that no flag takes out of the stage, in order of time, with their bands and the group of their pile.
+    """Strikes that no flag takes out of the stage, in order of time, with their bands and their group.
+
+    Method and abatement are those of a strike's activity, or of its pile where it has none.
 
     Twin channels take turns as strikes clip or not: all are put down to the first of their stations, because each
     alone would hold the loud strikes or the faint ones only.
@@ -69,18 +76,17 @@ def usable_strikes(strikes: pd.DataFrame, bands: pd.DataFrame, campaign: Campaig
         naive = kept["time_utc"].dt.tz_convert("UTC").dt.tz_localize(None)
         time_us = naive.to_numpy(dtype="datetime64[us]").astype(np.int64)
         kept["station_id"] = listeners(campaign, kept["station_id"].to_numpy(dtype=object), time_us)
-    for name in GROUP:
-        kept[name] = kept["pile_id"].map({pile_id: getattr(pile, name) for pile_id, pile in piles.items()})
+    kept = with_states(kept, campaign)
+    kept["foundation_type"] = kept["pile_id"].map({pile_id: pile.foundation_type for pile_id, pile in piles.items()})
     kept["abatement"] = kept["abatement"].map(abatement_names(campaign))
     return kept
 
 
 def abatement_names(campaign: Campaign) -> dict[str, str]:
-    """The one spelling under which each abatement state of the piles is kept: the first."""
+    """The one spelling under which each abatement state of the piles and activities is kept: the first."""
     first: dict[str, str] = {}
-    return {
-        pile.abatement: first.setdefault(plain_abatement(pile.abatement), pile.abatement) for pile in campaign.piles
-    }
+    stated = [pile.abatement for pile in campaign.piles] + [activity.abatement for activity in campaign.activities]
+    return {name: first.setdefault(plain_abatement(name), name) for name in stated}
 
 
 def plain_abatement(text: str) -> str:
@@ -108,7 +114,8 @@ def level_keys(strikes: pd.DataFrame, campaign: Campaign) -> list[LevelKey]:
 def read_levels(strikes: pd.DataFrame, key: LevelKey, censor_below_db: float) -> Levels | None:
     """The levels of one key, or None where the strikes do not hold it.
 
-    Rms has no censoring column of its own: where it is null the strike was too faint and nothing is known of it.
+    Rms has no censoring column of its own: where it is null the signal to noise lay below 6 dB, so that it is less than
+    0.9 of four times the background's mean square; nothing is known where that background is not.
     A band is `at_most` where its exposure is less than `censor_below_db` above its background's.
     """
     columns = _columns(key)
@@ -120,16 +127,27 @@ def read_levels(strikes: pd.DataFrame, key: LevelKey, censor_below_db: float) ->
     at_most = stated.eq("at_most").fillna(False).to_numpy(bool)
     if key.band_hz is not None:
         # A band has its own signal to noise: the full band may be a limit where a band stands clear, and the reverse.
-        noise = strikes[noise_column(band_number(key.band_hz))].to_numpy(np.float64)
-        at_most = level < noise + censor_below_db
+        band = band_number(key.band_hz)
+        noise = strikes[noise_column(band)].to_numpy(np.float64)
+        at_most = is_at_most(level, noise, band, censor_below_db)
     missing = np.isnan(level)
     lowest = np.where(at_most, -np.inf, level)
     highest = np.where(at_least, np.inf, level)
     if key.quantity == "rms_level":
-        lowest, highest = np.where(missing, -np.inf, lowest), np.where(missing, np.inf, highest)
+        limit = _rms_limit_db(strikes)
+        lowest = np.where(missing, -np.inf, lowest)
+        highest = np.where(missing, np.where(np.isnan(limit), np.inf, limit), highest)
     else:
         lowest, highest = np.where(missing, np.nan, lowest), np.where(missing, np.nan, highest)
     return Levels(level, lowest, highest)
+
+
+def _rms_limit_db(strikes: pd.DataFrame) -> FloatArray:
+    """The most that a strike's rms level can be where it was too faint to be measured; NaN where not known."""
+    if "noise_level_db" not in strikes.columns:
+        return np.full(len(strikes), np.nan)
+    above = RMS_NEEDS_SNR_DB + 10.0 * math.log10(ENERGY_IN_DURATION)
+    return np.asarray(strikes["noise_level_db"].to_numpy(np.float64) + above)
 
 
 def _columns(key: LevelKey) -> tuple[str, str] | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from scipy.optimize import brentq
@@ -14,9 +14,10 @@ from reconcile.vocabulary.documents.fit import Fit, ThresholdRange
 from reconcile.vocabulary.quantities import FloatArray
 
 NEAREST_M, FARTHEST_M = 1.0, 1e6  # no curve is followed beyond these
+WATER_DEPTHS = 3.0  # nearer than this many the field is not yet that of the layer
 _SEARCH_POINTS = 241
 _NORMAL_95 = 1.6448536269514722  # quantile of the normal distribution that 5 % exceed
-_ENERGY_MEAN = math.log(10.0) / 20.0  # dB per dB²: energy mean less mean of normally distributed levels (0.115)
+ENERGY_MEAN = math.log(10.0) / 20.0  # dB per dB²: energy mean less mean of normally distributed levels (0.115)
 
 
 def range_to_threshold(
@@ -55,37 +56,86 @@ def threshold_range(
     statistic: str | None = None,
     n_strikes: int | None = None,
     energy_kj: float | None = None,
+    rivals: Sequence[Fit] = (),
 ) -> ThresholdRange:
     """Where a fit's curve meets a threshold, for a stated strike.
 
     The curve is raised to the statistic (see `raised_db`) and moved to `energy_kj`; the interval holds the ranges at
     which the threshold lies within the 95 % confidence band of the mean curve. An end is null where the band does
-    not part from the threshold between 1 m and 1000 km.
+    not part from the threshold between 1 m and 1000 km. Where the distance lies outside the measured ranges the
+    interval is the envelope with those of the `rivals`, the models that the data support nearly as well. Nearer than
+    the nearest station, or than three water depths, the curve is no ground for a distance: `less_than_m` is what can
+    be said.
     """
     subject = quantity or fit.quantity
-    log_energy = _log_energy(fit, energy_kj)
-    raised = raised_db(fit, subject, statistic, n_strikes, energy_kj)
-    c = fit.coefficients
-    energy = c.energy_coefficient_db_per_decade.value * log_energy
-    lowered = threshold_db - raised - energy
-    found = range_to_threshold(
-        c.level_at_reference_db.value,
-        c.spreading_coefficient_db_per_decade.value,
-        c.attenuation_db_per_km.value,
-        fit.reference_range_m,
-        lowered,
-    )
+    stated = (subject, statistic, n_strikes, energy_kj)
+    found, interval = _met(fit, threshold_db, *stated)
     outside = found is None or not fit.range_min_m <= found <= fit.range_max_m
+    heard = [_met(rival, threshold_db, *stated) for rival in rivals] if outside else []
     return ThresholdRange(
         threshold_db=threshold_db,
         range_m=found,
-        interval_m=_interval(fit, lowered, found, log_energy),
+        interval_m=_envelope([(found, interval), *heard]),
         extrapolated=outside,
         quantity=subject,
         statistic=statistic,
         n_strikes=n_strikes,
         energy_kj=energy_kj,
+        less_than_m=_nearest(fit, found),
+        models=(fit.model, *(rival.model for rival in rivals)) if outside else (fit.model,),
     )
+
+
+_Met = tuple[float | None, tuple[float | None, float | None]]
+
+
+def _met(
+    fit: Fit,
+    threshold_db: float,
+    quantity: str | None,
+    statistic: str | None,
+    n_strikes: int | None,
+    energy_kj: float | None,
+) -> _Met:
+    """Where one curve meets a threshold, and between which ranges its confidence band does."""
+    log_energy = _log_energy(fit, energy_kj)
+    c = fit.coefficients
+    raised = raised_db(fit, quantity, statistic, n_strikes, energy_kj)
+    lowered = threshold_db - raised - c.energy_coefficient_db_per_decade.value * log_energy
+    found = _curve_to_threshold(fit, lowered)
+    return found, _interval(fit, lowered, found, log_energy)
+
+
+def _curve_to_threshold(fit: Fit, threshold_db: float) -> float | None:
+    """Range at which a fit's curve equals a level: of two regimes, within that which holds there."""
+    c, reference = fit.coefficients, fit.reference_range_m
+    level, slope = c.level_at_reference_db.value, c.spreading_coefficient_db_per_decade.value
+    attenuation = c.attenuation_db_per_km.value
+    if c.further_spreading_db_per_decade is None or c.transition_log10_range is None:
+        return range_to_threshold(level, slope, attenuation, reference, threshold_db)
+    further, transition = c.further_spreading_db_per_decade.value, c.transition_log10_range.value
+    decades = transition - math.log10(reference)
+    near = level + further * max(-decades, 0.0)  # the near line at the reference range
+    found = range_to_threshold(near, slope, attenuation, reference, threshold_db)
+    if found is not None and math.log10(found) <= transition:
+        return found
+    found = range_to_threshold(near + further * decades, slope + further, attenuation, reference, threshold_db)
+    return found if found is not None and math.log10(found) >= transition else None
+
+
+def _envelope(met: Sequence[_Met]) -> tuple[float | None, float | None]:
+    """From the least to the greatest end of several intervals; an open end of one that has a distance stays open."""
+    intervals = [interval for found, interval in met if found is not None]
+    lows, highs = [low for low, _ in intervals], [high for _, high in intervals]
+    low = None if not lows or None in lows else min(value for value in lows if value is not None)
+    high = None if not highs or None in highs else max(value for value in highs if value is not None)
+    return low, high
+
+
+def _nearest(fit: Fit, found: float | None) -> float | None:
+    """The range below which no distance is given, where the curve's lies below it; None where it does not."""
+    least = max(fit.range_min_m, WATER_DEPTHS * (fit.water_depth_m or 0.0))
+    return least if found is not None and found < least else None
 
 
 def raised_db(
@@ -104,9 +154,9 @@ def raised_db(
         return 0.0
     raised = fit.level_as_recorded_offset_db if as_struck else 0.0
     if quantity == "cumulative_exposure_level" and n_strikes:
-        return raised + _ENERGY_MEAN * spread**2 + 10.0 * math.log10(n_strikes)
+        return raised + ENERGY_MEAN * spread**2 + 10.0 * math.log10(n_strikes)
     if statistic == "energy_mean":
-        return raised + _ENERGY_MEAN * spread**2
+        return raised + ENERGY_MEAN * spread**2
     return raised + (_NORMAL_95 * spread if statistic == "exceeded_5" else 0.0)
 
 

@@ -144,19 +144,43 @@ def test_excluded_strikes_do_not_move_the_fit() -> None:
     assert fit_campaign(spoilt, invented.NO_BANDS, project).fits == fit_campaign(clean, invented.NO_BANDS, project).fits
 
 
-def test_censored_strikes_are_left_out_counted_and_flagged() -> None:
-    table = _table()
-    faint = (table["station_id"] == "S4") & (table.index % 3 == 0)
-    table.loc[faint, "exposure_censoring"] = "at_most"
+def test_censored_strikes_are_counted_and_in_the_likelihood() -> None:
+    table = _table(scatter_db=1.5)
+    true = _fit(fit_campaign(table, invented.NO_BANDS, invented.campaign([invented.pile(p) for p in PILES], _cells())))
+    limit_db = float(table.loc[table["station_id"] == "S4", "exposure_level_db"].quantile(0.6))
+    faint = (table["station_id"] == "S4") & (table["exposure_level_db"] < limit_db)
+    top_db = float(table.loc[table["station_id"] == "S0", "peak_level_db"].quantile(0.8))
+    clipped = (table["station_id"] == "S0") & (table["peak_level_db"] > top_db)
+    table.loc[faint, ["exposure_level_db", "exposure_censoring"]] = [limit_db, "at_most"]
+    table.loc[clipped, ["peak_level_db", "peak_censoring"]] = [top_db, "at_least"]
+    # rms is null below 6 dB of signal to noise: less than 0.9·10^0.6 times the background, 5.54 dB above its level
+    table["noise_level_db"] = limit_db + 9.0 - 6.0 - 10.0 * np.log10(0.9)
     table.loc[faint, "rms_level_db"] = np.nan
-    clipped = (table["station_id"] == "S0") & (table.index % 4 == 0)
-    table.loc[clipped, "peak_censoring"] = "at_least"
     document = fit_campaign(table, invented.NO_BANDS, invented.campaign([invented.pile(p) for p in PILES], _cells()))
-    for quantity, count in (("exposure_level", faint), ("rms_level", faint), ("peak_level", clipped)):
-        fit = _fit(document, quantity)
-        assert fit.n_censored == int(count.sum())
-        assert fit.n_strikes == len(table) - int(count.sum())
-        assert "censored_rows_left_out" in fit.flags
+    for quantity, rows, raised in (
+        ("exposure_level", faint, 0.0),
+        ("rms_level", faint, 9.0),
+        ("peak_level", clipped, 20.0),
+    ):
+        fit = _fit(document, quantity, "spreading_attenuation")
+        assert fit.n_censored == int(rows.sum())
+        assert fit.n_strikes == len(table)
+        assert "censored_rows" in fit.flags
+        for range_m in (500.0, 750.0, 6000.0):  # as if nothing had been hidden
+            found = intervals(fit, range_m).level_db[0] - raised
+            assert found == pytest.approx(intervals(true, range_m).level_db[0], abs=0.6)
+
+
+def test_a_station_that_heard_nothing_still_bends_the_curve() -> None:
+    table = _table(scatter_db=1.5)
+    silent = table["station_id"] == "S4"
+    project = invented.campaign([invented.pile(p) for p in PILES], _cells())
+    table.loc[silent, ["exposure_level_db", "exposure_censoring"]] = [_truth(6000.0) - 3.0, "at_most"]
+    fit = _fit(fit_campaign(table, invented.NO_BANDS, project), model="spreading")
+    without = _fit(fit_campaign(table[~silent], invented.NO_BANDS, project), model="spreading")
+    at_6_km = [intervals(f, 6000.0).level_db[0] for f in (fit, without)]
+    assert at_6_km[0] < at_6_km[1] - 0.5
+    assert fit.range_max_m == without.range_max_m < 4000.0
 
 
 def test_bands_and_weightings_by_their_own_background() -> None:

@@ -7,6 +7,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.optimize import minimize
+from scipy.stats import norm
 
 from reconcile.spreading import fit_levels, intervals, read_levels
 from reconcile.vocabulary.documents.fit import Fit, FitDocument
@@ -128,13 +130,86 @@ def test_ids_make_rows_share_their_pile_and_place() -> None:
     assert error > 1.5 * alone.coefficients.level_at_reference_db.standard_error
 
 
-def test_censored_rows_are_counted_and_left_out() -> None:
-    table = _bridge()
-    table["censoring"] = np.where(table["range_m"] == 1000, "at_most", "none")
-    fit = _fit(fit_levels(table), "exposure_level", "spreading")
-    assert fit.n_censored == 1
-    assert fit.n_observations == 6
-    assert "censored_rows_left_out" in fit.flags
+def test_censored_rows_without_ids_by_the_likelihood_written_out() -> None:
+    random = np.random.default_rng(3)
+    ranges = np.geomspace(300.0, 6000.0, 60)
+    decades = np.log10(ranges / 750.0)
+    level = 175.0 - 15.0 * decades + random.normal(0.0, 2.0, 60)
+    faint, clipped = level < 165.0, level > 179.0
+    stated = np.clip(level, 165.0, 179.0)
+    table = pd.DataFrame({"range_m": ranges, "level_db": stated})
+    table["censoring"] = np.where(faint, "at_most", np.where(clipped, "at_least", "none"))
+    fit = _fit(fit_levels(table), None, "spreading")
+
+    def minus_log_likelihood(theta: np.ndarray) -> float:  # Tobin 1958, term by term
+        mean, sd = theta[0] - theta[1] * decades, np.exp(theta[2])
+        known = ~faint & ~clipped
+        whole = norm.logpdf(level[known], mean[known], sd).sum() + norm.logcdf(165.0, mean[faint], sd).sum()
+        return -float(whole + norm.logsf(179.0, mean[clipped], sd).sum())
+
+    slow = minimize(
+        minus_log_likelihood, [170.0, 12.0, 0.0], method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-9}
+    )
+    c = fit.coefficients
+    assert fit.n_censored == int(faint.sum() + clipped.sum())
+    assert c.level_at_reference_db.value == pytest.approx(slow.x[0], abs=1e-4)
+    assert c.spreading_coefficient_db_per_decade.value == pytest.approx(slow.x[1], abs=1e-3)
+    known = 60 - fit.n_censored
+    assert fit.residual_sd_db == pytest.approx(np.exp(slow.x[2]) * np.sqrt(known / (known - 2)), rel=1e-4)
+    assert "censored_rows" in fit.flags
+
+
+def test_censored_rows_with_ids_and_no_repeats() -> None:
+    random = np.random.default_rng(8)
+    piles, places = np.repeat(np.arange(12), 8), np.tile(np.arange(8), 12)
+    ranges = np.geomspace(400.0, 6000.0, 8)[places]
+    level = 175.0 - 15.0 * np.log10(ranges / 750.0) + random.normal(0, 2, 12)[piles] + random.normal(0, 1.5, 96)
+    table = pd.DataFrame({"range_m": ranges, "level_db": level})
+    table = table.assign(pile_id=piles.astype(str), station_id=places.astype(str))
+    true = _fit(fit_levels(table), None, "spreading").coefficients
+    table["censoring"] = np.where(level < 162.0, "at_most", "none")
+    table["level_db"] = np.maximum(level, 162.0)
+    found = _fit(fit_levels(table), None, "spreading")
+    dropped = _fit(fit_levels(table[level >= 162.0]), None, "spreading").coefficients
+    assert found.n_censored == int((level < 162.0).sum()) > 10
+    slope = found.coefficients.spreading_coefficient_db_per_decade
+    error = abs(slope.value - true.spreading_coefficient_db_per_decade.value)
+    assert error < 0.6 * slope.standard_error
+    assert error < 0.5 * abs(
+        dropped.spreading_coefficient_db_per_decade.value - true.spreading_coefficient_db_per_decade.value
+    )
+
+
+def test_a_long_table_with_one_kind_of_id_is_binned_by_range() -> None:
+    random = np.random.default_rng(4)
+    piles = np.repeat(np.arange(5), 3000)
+    ranges = 10.0 ** random.uniform(2.5, 3.9, piles.size)
+    level = 175.0 - 15.0 * np.log10(ranges / 750.0) + random.normal(0, 2, 5)[piles] + random.normal(0, 2, piles.size)
+    fit = _fit(fit_levels(pd.DataFrame({"range_m": ranges, "level_db": level, "pile_id": piles})), None, "spreading")
+    assert fit.n_strikes == 15_000
+    assert fit.n_observations < 200
+    error = fit.coefficients.spreading_coefficient_db_per_decade.standard_error
+    assert fit.coefficients.spreading_coefficient_db_per_decade.value == pytest.approx(15.0, abs=3.0 * error)
+    assert error < 0.3
+
+
+def test_the_robust_option_is_hardly_moved_by_a_cell_far_off() -> None:
+    random = np.random.default_rng(8)
+    piles, places = np.repeat(np.arange(8), 6), np.tile(np.arange(6), 8)
+    ranges = np.geomspace(400.0, 6000.0, 6)[places]
+    level = 175.0 - 15.0 * np.log10(ranges / 750.0) + random.normal(0, 1, 8)[piles] + random.normal(0, 0.4, 48)
+    spoilt = level.copy()
+    spoilt[[5, 47]] += 15.0
+    table = pd.DataFrame({"range_m": ranges, "pile_id": piles.astype(str), "station_id": places.astype(str)})
+    clean = _fit(fit_levels(table.assign(level_db=level)), None, "spreading")
+    fits = {
+        robust: _fit(fit_levels(table.assign(level_db=spoilt), robust=robust), None, "spreading")
+        for robust in (False, True)
+    }
+    at_6_km = {robust: intervals(fit, 6000.0).level_db[0] for robust, fit in fits.items()}
+    wanted = intervals(clean, 6000.0).level_db[0]
+    assert abs(at_6_km[True] - wanted) < 0.3 * abs(at_6_km[False] - wanted)
+    assert ("student_residual" in fits[True].flags, "student_residual" in fits[False].flags) == (True, False)
 
 
 def test_a_document_is_the_same_after_a_round_trip() -> None:

@@ -7,32 +7,58 @@ import pytest
 from reconcile.spreading.selection import Candidate, choose
 
 ALL = ("spreading", "damped_cylindrical", "spreading_attenuation")
+Three = tuple[float, float, float]
 
 
 def _candidates(
-    criteria: tuple[float, float, float], alpha: tuple[float, float] = (0.5, 0.5), quantity: str = "exposure_level"
+    criteria: Three,
+    left_out: Three = (2.0, 2.0, 2.0),
+    alpha: tuple[float, float] = (0.5, 0.5),
+    quantity: str = "exposure_level",
+    correlation: float = 0.9,
+    n_ranges: int = 5,
 ) -> list[Candidate]:
-    first, damped, both = criteria
+    laws = zip(ALL, (15.0, 10.0, 14.0), (0.0, *alpha), (2, 2, 3), criteria, left_out, strict=True)
     return [
-        Candidate("spreading", quantity, 15.0, 0.0, 2, first, first),
-        Candidate("damped_cylindrical", quantity, 10.0, alpha[0], 2, damped, damped),
-        Candidate("spreading_attenuation", quantity, 14.0, alpha[1], 3, both, both),
+        Candidate(
+            model,  # type: ignore[arg-type]
+            quantity,
+            spreading,
+            attenuation,
+            count,
+            criterion,
+            criterion,
+            left_out_db,
+            correlation if count == 3 else 0.0,
+            n_ranges,
+        )
+        for model, spreading, attenuation, count, criterion, left_out_db in laws
     ]
 
 
 @pytest.mark.parametrize(
-    ("criteria", "expected"),
+    ("criteria", "left_out", "expected"),
     [
-        ((100.0, 100.0, 100.0), "spreading"),
-        ((100.0, 98.5, 98.5), "spreading"),
-        ((100.0, 97.0, 99.0), "damped_cylindrical"),
-        ((100.0, 97.0, 96.0), "damped_cylindrical"),
-        ((100.0, 97.0, 94.0), "spreading_attenuation"),
-        ((100.0, 101.0, 97.0), "spreading_attenuation"),
+        ((100.0, 100.0, 100.0), (2.0, 2.0, 2.0), "spreading_attenuation"),
+        ((100.0, 100.0, 101.9), (1.0, 2.0, 2.0), "spreading_attenuation"),
+        ((100.0, 100.0, 102.1), (1.9, 2.0, 2.0), "spreading"),
+        ((100.0, 100.0, 102.1), (2.1, 2.1, 2.0), "spreading_attenuation"),
+        ((100.0, 97.0, 99.9), (2.0, 1.9, 2.0), "damped_cylindrical"),
+        ((100.0, 97.0, 102.1), (2.0, 2.1, 2.2), "spreading"),
+        ((100.0, 98.5, 102.1), (2.0, 1.9, 2.2), "spreading"),
+    ],
+    ids=[
+        "alike",
+        "foretells better but AICc lower by less than 2",
+        "foretells better and AICc lower by more than 2",
+        "AICc lower by more than 2 but foretells worse",
+        "damped cylindrical better than both",
+        "damped cylindrical foretells worse",
+        "damped cylindrical gains less than 2",
     ],
 )
-def test_the_simpler_unless_the_gain_is_over_two(criteria: tuple[float, float, float], expected: str) -> None:
-    chosen = choose(_candidates(criteria))
+def test_the_fullest_unless_a_simpler_one_does_better_in_both(criteria: Three, left_out: Three, expected: str) -> None:
+    chosen = choose(_candidates(criteria, left_out))
     assert [name for name in ALL if chosen[name].selected] == [expected]
     assert all(candidate.reason for candidate in chosen.values())
 
@@ -44,9 +70,22 @@ def test_a_negative_attenuation_is_never_chosen() -> None:
     assert not chosen["spreading_attenuation"].supported
 
 
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [({"correlation": -0.995}, "cannot be told apart"), ({"n_ranges": 3}, "met exactly")],
+    ids=["not separable", "three ranges"],
+)
+def test_what_the_data_cannot_carry_is_refused_and_said(facts: dict[str, float], words: str) -> None:
+    chosen = choose(_candidates((100.0, 100.0, 80.0), **facts))  # type: ignore[arg-type]
+    assert chosen["spreading"].selected
+    assert words in chosen["spreading_attenuation"].reason
+
+
 @pytest.mark.parametrize("quantity", ["peak_level", "rms_level"])
 def test_damped_cylindrical_is_for_exposure(quantity: str) -> None:
-    assert choose(_candidates((100.0, 90.0, 100.0), quantity=quantity))["spreading"].selected
+    chosen = choose(_candidates((100.0, 90.0, 103.0), (2.0, 1.0, 2.5), quantity=quantity))
+    assert chosen["spreading"].selected
+    assert "describes exposure" in chosen["damped_cylindrical"].reason
 
 
 def test_without_a_criterion_models_of_one_size_are_still_compared() -> None:

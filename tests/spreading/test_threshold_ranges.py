@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from reconcile.spreading import fit_levels, intervals, range_to_threshold, threshold_range
+from reconcile.spreading.rivals import rivals
 from reconcile.vocabulary.documents.fit import Fit
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -110,3 +111,49 @@ def test_a_stated_statistic_raises_the_curve() -> None:
     ):
         found = threshold_range(fit, 165.0 + raised, statistic=statistic, quantity=quantity, n_strikes=1000)
         assert found.range_m == pytest.approx(threshold_range(fit, 165.0).range_m, rel=1e-4)
+
+
+def test_nearer_than_the_nearest_station_or_three_water_depths_it_is_less_than() -> None:
+    fit = _scattered_fit("spreading")  # from 300 m on
+    assert threshold_range(fit, 165.0).less_than_m is None
+    near = threshold_range(fit, 183.0)
+    assert near.range_m is not None
+    assert near.range_m < 300.0
+    assert near.less_than_m == pytest.approx(300.0)
+    assert near.extrapolated
+    deep = fit.model_copy(update={"water_depth_m": 200.0})
+    assert threshold_range(deep, 178.0).less_than_m == pytest.approx(600.0)
+
+
+def test_beyond_the_stations_the_interval_is_the_envelope_of_the_models_the_data_support() -> None:
+    random = np.random.default_rng(3)
+    ranges = np.geomspace(300.0, 6000.0, 12)
+    level = 175.0 - 14.0 * np.log10(ranges / 750.0) - 0.8 * (ranges - 750.0) / 1000.0 + random.normal(0.0, 1.8, 12)
+    document = fit_levels(pd.DataFrame({"range_m": ranges, "level_db": level, "quantity": "exposure_level"}))
+    fit = next(entry for entry in document.fits if entry.selected)
+    others = rivals(fit, document)
+    assert others
+    assert all(other.aicc - fit.aicc <= 2.0 for other in others)  # type: ignore[operator]
+    far = threshold_range(fit, 154.0, rivals=others)
+    alone = [threshold_range(entry, 154.0) for entry in (fit, *others)]
+    assert far.interval_m[0] == min(found.interval_m[0] for found in alone)  # type: ignore[type-var]
+    assert far.interval_m[1] == max(found.interval_m[1] for found in alone)  # type: ignore[type-var]
+    assert threshold_range(fit, 165.0, rivals=others).interval_m == threshold_range(fit, 165.0).interval_m
+
+
+def test_prediction_intervals_of_a_strike_a_pile_and_a_site_are_three_things() -> None:
+    fit = _scattered_fit("spreading")
+    small = fit.small_sample.model_copy(update={"covariance": ((0.0,),)})  # variances known: 1.96 standard errors
+    spreads = {"residual_sd_db": 0.6, "pile_sd_db": 2.0, "station_sd_db": 1.5, "system_sd_db": 0.7, "strike_sd_db": 1.1}
+    fit = fit.model_copy(update={"small_sample": small, **spreads})
+    curve = intervals(fit, 1000.0)
+    mean = ((curve.confidence_high_db[0] - curve.level_db[0]) / 1.959964) ** 2
+    for new, variance in (
+        ("strike", 0.6**2 + 1.1**2),
+        ("pile", 0.6**2 + 2.0**2),
+        ("site", 0.6**2 + 2.0**2 + 1.5**2),
+        ("measured_site", 0.6**2 + 2.0**2 + 1.5**2 + 0.7**2),
+    ):
+        found = intervals(fit, 1000.0, new=new)  # type: ignore[arg-type]
+        half = (found.prediction_high_db[0] - found.level_db[0]) / 1.959964
+        assert half**2 == pytest.approx(mean + variance, rel=1e-5)

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from typing import Literal
 
+from pydantic import Field, SerializerFunctionWrapHandler, model_serializer
+
 from reconcile.vocabulary.documents.document import Document
 
-ModelName = Literal["spreading", "spreading_attenuation", "damped_cylindrical"]
+ModelName = Literal["spreading", "spreading_attenuation", "damped_cylindrical", "two_regime"]
 Matrix = tuple[tuple[float, ...], ...]
 
 
@@ -30,8 +32,9 @@ class Covariance(Document):
 class SmallSample(Document):
     """What intervals need to know how well the variances are known (Satterthwaite's degrees of freedom).
 
-    `gradients[k]` is the derivative of the covariance of (level at reference, spreading coefficient, attenuation) by
-    the variance of `components[k]`; `covariance` is the covariance of those variances.
+    `gradients[k]` is the derivative of the covariance of (level at reference, spreading coefficient, attenuation; in
+    the two-regime law further spreading and transition too) by the variance of `components[k]`; `covariance` is the
+    covariance of those variances.
     """
 
     components: tuple[str, ...]
@@ -40,19 +43,31 @@ class SmallSample(Document):
 
 
 class FitCoefficients(Document):
-    """The coefficients of a fit. `energy_coefficient_db_per_decade` is on log10 of the strike energy."""
+    """The coefficients of a fit. `energy_coefficient_db_per_decade` is on log10 of the strike energy.
+
+    Of the two-regime law, `spreading_coefficient_db_per_decade` holds up to the transition, whose log10 of range in
+    metres is `transition_log10_range`; beyond it `further_spreading_db_per_decade` is added. Absent in other models.
+    """
 
     level_at_reference_db: Coefficient
     spreading_coefficient_db_per_decade: Coefficient
     attenuation_db_per_km: Coefficient
     energy_coefficient_db_per_decade: Coefficient
+    further_spreading_db_per_decade: Coefficient | None = None
+    transition_log10_range: Coefficient | None = None
+
+    @model_serializer(mode="wrap")
+    def _without_those_of_other_models(self, written: SerializerFunctionWrapHandler) -> dict[str, object]:
+        return {name: value for name, value in written(self).items() if value is not None}
 
 
 class ThresholdRange(Document):
     """Distance at which a fitted curve falls to a threshold; null where it is not reached or not bounded.
 
     `quantity` is the threshold's own: that of the fit, or cumulative_exposure_level for `n_strikes` strikes.
-    `statistic` and `energy_kj` say which strike the curve was raised to before it was solved.
+    `statistic` and `energy_kj` say which strike the curve was raised to before it was solved. `less_than_m` is given
+    where the curve meets the threshold nearer than the nearest station or three water depths: the distance is less than
+    this, and no more is known. `models` are those whose envelope the interval is.
     """
 
     threshold_db: float
@@ -63,6 +78,16 @@ class ThresholdRange(Document):
     statistic: str | None = None
     n_strikes: int | None = None
     energy_kj: float | None = None
+    less_than_m: float | None = None
+    models: tuple[ModelName, ...] = ()
+
+
+class RecomposedLevel(Document):
+    """The sum of the selected bands' curves at a range, and what it lies above the direct broadband fit."""
+
+    range_m: float
+    level_db: float
+    difference_db: float
 
 
 class Fit(Document):
@@ -71,7 +96,12 @@ class Fit(Document):
     `residual_sd_db` is that of pile-station means about curve, pile and place; `strike_sd_db` is the spread of single
     strikes within a pile and station at one energy, `strike_sd_as_recorded_db` with their energies as they were, and
     `level_as_recorded_offset_db` is mean level as recorded less mean level at the reference energy. `system_sd_db` is
-    the certificates'.
+    the certificates'. `n_strikes` counts the strikes used, the `n_censored` of which only a limit is known included;
+    the range runs over the cells in which something was heard. `left_out_station_db` and `left_out_pile_db` are the
+    root mean square errors with which stations (without labels: rows) and piles left out in turn are foretold; null
+    where too little is left. `absorption_db_per_km` is the part of the attenuation that is sea water's and fixed.
+    `coefficient_intervals_95` hold, in the selected fit, the choice between models: they reach as far as those of the
+    fullest model that the ranges can identify, with no negative attenuation.
     """
 
     quantity: str | None
@@ -105,6 +135,12 @@ class Fit(Document):
     strike_sd_as_recorded_db: float | None = None
     level_as_recorded_offset_db: float = 0.0
     aicc: float | None = None
+    left_out_station_db: float | None = None
+    left_out_pile_db: float | None = None
+    absorption_db_per_km: float = 0.0
+    water_depth_m: float | None = None
+    coefficient_intervals_95: dict[str, tuple[float, float]] = Field(default_factory=dict)
+    recomposed: tuple[RecomposedLevel, ...] = ()
     chosen_because: str | None = None
     not_chosen_because: str | None = None
     small_sample: SmallSample
