@@ -7,31 +7,21 @@ from __future__ import annotations
 
 from typing import Literal
 
+from reconcile.vocabulary.documents.correction_parts import CorrectionCoefficients, Extent, Scope
 from reconcile.vocabulary.documents.document import Document
-from reconcile.vocabulary.documents.fit import Coefficient, Covariance, SmallSample
+from reconcile.vocabulary.documents.fit import Covariance, SmallSample
+from reconcile.vocabulary.documents.foundations import FoundationRelation
+from reconcile.vocabulary.documents.pooling import PooledEvidence, PooledSource
 
-Extent = tuple[float | None, float | None]
-
-
-class CorrectionCoefficients(Document):
-    """The coefficients that are added."""
-
-    offset_db: Coefficient
-    spreading_db_per_decade: Coefficient
-    attenuation_db_per_km: Coefficient
-
-
-class Scope(Document):
-    """Smallest and largest of what the correction comes from; null where not known. Energies are as measured."""
-
-    range_m: Extent
-    energy_kj: Extent
-    diameter_m: Extent
-    water_depth_m: Extent
+__all__ = ["Correction", "CorrectionCoefficients", "CorrectionDocument", "Extent", "Scope"]
 
 
 class Correction(Document):
-    """The correction of one prediction method for one quantity, weighting, band, statistic and group of piles."""
+    """The correction of one prediction method for one quantity, weighting, band, statistic and group of piles.
+
+    `pooled` says how one from several projects was come by; `small_sample` is of one project's own fit; `project` is
+    whose it is where only one project of a pooled file had it.
+    """
 
     model_id: str
     quantity: str
@@ -50,14 +40,20 @@ class Correction(Document):
     scope: Scope
     flags: tuple[str, ...] = ()
     statistic: str | None = None
-    n_pairs: int
+    n_pairs: int | None = None
     prediction_ids: tuple[str, ...] = ()
-    small_sample: SmallSample
+    small_sample: SmallSample | None = None
+    project: str | None = None
+    pooled: PooledEvidence | None = None
 
 
 class CorrectionDocument(Document):
-    """`correction.json`."""
+    """`correction.json`, of one project or pooled; `projects` names those that were pooled."""
 
     format_version: Literal[1] = 1
     project: str
     corrections: tuple[Correction, ...]
+    projects: tuple[str, ...] = ()
+    sources: tuple[PooledSource, ...] = ()
+    versions: dict[str, str] = {}  # noqa: RUF012 - of the program that pooled
+    foundations: FoundationRelation | None = None
