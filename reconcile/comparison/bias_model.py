@@ -17,7 +17,8 @@ import pandas as pd
 from reconcile.inference import Estimate, LinearFit, effective_degrees_of_freedom, fit_linear
 from reconcile.inference.mixed import Structure, shared_covariance, structure
 from reconcile.spreading.cells import LEAST_RESIDUAL_SD_DB, SPREAD_PRIOR
-from reconcile.spreading.fitting import distinct_ranges, small_sample
+from reconcile.spreading.entries import small_sample
+from reconcile.spreading.fitting import distinct_ranges
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.documents.fit import Coefficient, Covariance, SmallSample
 from reconcile.vocabulary.quantities import FloatArray

@@ -9,12 +9,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.campaign.activity_periods import with_states
 from reconcile.campaign.station_periods import StationPeriod, period_at
 from reconcile.campaign.times import epoch_us
 from reconcile.comparison.row_groups import RowGroup
 from reconcile.comparison.statistics import strike_statistic
+from reconcile.spreading.curves import level_curve
 from reconcile.spreading.energy import ASSUMED_DB_PER_DECADE, PRIOR_SD_DB_PER_DECADE
-from reconcile.spreading.strike_levels import LevelKey, Levels, read_levels, usable_strikes
+from reconcile.spreading.strike_levels import LevelKey, Levels, plain_abatement, read_levels, usable_strikes
 from reconcile.vocabulary.documents.campaign import Campaign, Pile
 from reconcile.vocabulary.documents.fit import Fit
 from reconcile.vocabulary.quantities import FloatArray
@@ -22,6 +24,7 @@ from reconcile.vocabulary.tables import Stage
 
 _FAR_ENERGY = 2.0  # factor between predicted and median measured energy beyond which a pair is flagged
 _MOVED = 1.1  # factor between the ranges of a pile's strikes beyond which a station has moved
+_STATE = ["pile_id", "station_id", "installation_method", "abatement"]
 _ENERGY_FLAG = "energy_coefficient_assumed"
 
 
@@ -50,6 +53,7 @@ class Measured:
     strike_uncertainty_db: float
     energy_uncertainty_db: float = 0.0
     flags: tuple[str, ...] = ()
+    n_strikes_as_recorded: int | None = None
 
     @property
     def range_m(self) -> float:
@@ -58,12 +62,15 @@ class Measured:
 
 @dataclass(slots=True)
 class Measurements:
-    """All that was measured, looked up by pile and station: strikes where piles were struck, else the summary."""
+    """All that was measured, looked up by pile, state and station: strikes where piles were struck, else the summary.
+
+    A pile is in one state here (`campaign.activity_periods.states`): with the method and abatement that are asked for.
+    """
 
     campaign: Campaign
     strikes: pd.DataFrame
     summary: pd.DataFrame
-    rows: dict[tuple[str, str], NDArray[np.intp]]
+    rows: dict[tuple[str, ...], NDArray[np.intp]]
     ranges: dict[tuple[str, str], float]
     _levels: dict[LevelKey, Levels | None] = field(default_factory=dict)
     _periods: dict[tuple[str, str], StationPeriod] = field(default_factory=dict)
@@ -78,9 +85,11 @@ class Measurements:
             pairs = zip(usual["pile_id"], usual["station_id"], strict=True)
             ranges |= dict(zip(pairs, usual["range_m"].tolist(), strict=True))
         rows = {
-            (str(found["pile_id"].iloc[0]), str(found["station_id"].iloc[0])): found.index.to_numpy(np.intp)
-            for _, found in usable.groupby(["pile_id", "station_id"])
+            (*(str(part) for part in key[:-1]), plain_abatement(str(key[-1]))): found.index.to_numpy(np.intp)
+            for key, found in usable.groupby(_STATE)
         }
+        if "abatement" not in summary:  # a summary of piles in one state each
+            summary = with_states(summary, campaign)
         return cls(campaign, usable, summary, rows, ranges)
 
     def levels(self, key: LevelKey) -> Levels | None:
@@ -98,7 +107,8 @@ class Measurements:
             return self._from_summary(group, pile, station_id, self._usually(pile, station_id, range_m))
         shared = group.shared
         levels = self.levels(LevelKey(shared.quantity, shared.weighting, shared.band_hz))
-        rows = self.rows.get((pile.pile_id, station_id))
+        state = (pile.installation_method, plain_abatement(pile.abatement))
+        rows = self.rows.get((pile.pile_id, station_id, *state))
         if levels is None:
             return "this level (quantity, weighting, band) is not among those measured"
         if rows is None:
@@ -139,10 +149,7 @@ class Measurements:
             return None
         if fit is None:
             return "the station moved, and no fit gives a slope that brings its strikes to one range"
-        slope = fit.coefficients.spreading_coefficient_db_per_decade.value
-        attenuation = fit.coefficients.attenuation_db_per_km.value
-        shift = slope * np.log10(ranges / range_m) + attenuation * (ranges - range_m) / 1000.0
-        return np.asarray(shift, dtype=np.float64)
+        return np.asarray(level_curve(fit, range_m) - level_curve(fit, ranges), dtype=np.float64)
 
     def _from_strikes(
         self, group: RowGroup, levels: Levels, rows: NDArray[np.intp], heard: Heard, fit: Fit | None
@@ -183,6 +190,7 @@ class Measurements:
             found.standard_error_db,
             energy_error,
             tuple(flags),
+            recorded.n_strikes,
         )
 
     def _from_summary(self, group: RowGroup, pile: Pile, station_id: str, heard: Heard) -> Measured | str:
@@ -195,6 +203,8 @@ class Measurements:
             & (table["station_id"] == station_id)
             & (table["quantity"] == ("exposure_level" if cumulative else shared.quantity))
             & (table["weighting"] == shared.weighting)
+            & (table["installation_method"] == pile.installation_method)
+            & (table["abatement"].map(plain_abatement) == plain_abatement(pile.abatement))
             & band
         ]
         if row.empty:
@@ -206,7 +216,8 @@ class Measurements:
         if shared.energy_kj is not None and not cumulative:
             flags.append("energy_not_matched")
         strike = 0.0 if cumulative else self._strike_part(float(first["standard_uncertainty_db"]), heard)
-        return Measured(heard, int(first["n_strikes"]), value, value, strike, 0.0, tuple(flags))
+        n_units = int(first["n_strikes"])
+        return Measured(heard, n_units, value, value, strike, 0.0, tuple(flags), n_units)
 
     def _strike_part(self, standard_uncertainty_db: float, heard: Heard) -> float:
         """What is left of a whole uncertainty without the chain's part and the common one."""

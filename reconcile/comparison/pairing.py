@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from reconcile.campaign.activity_periods import states
 from reconcile.comparison.measured import Measured, Measurements
 from reconcile.comparison.row_groups import PredictedLevel, RowGroup, row_groups
 from reconcile.spreading.strike_levels import abatement_names, plain_abatement
@@ -42,8 +43,8 @@ def compare(
         piles = [pile for pile in campaign.piles if pile.prediction_id == group.shared.prediction_id]
         if not piles:
             unpaired.append(_left_over(group, "no pile names this prediction"))
-        for pile in piles:
-            reason = _unlike(group, pile)
+        for pile in (state for listed in piles for state in states(campaign, listed)):
+            reason = _unlike(group, pile) or _other_state(group, pile, campaign)
             if reason:
                 unpaired.append(_left_over(group, reason, pile))
                 continue
@@ -75,6 +76,17 @@ def _unlike(group: RowGroup, pile: Pile) -> str | None:
             return f"predicted for {words} {predicted}; the pile's is {built}"
     if shared.abatement is not None and plain_abatement(shared.abatement) != plain_abatement(pile.abatement):
         return f"predicted for abatement {shared.abatement!r}; the pile was driven with {pile.abatement!r}"
+    return None
+
+
+def _other_state(group: RowGroup, pile: Pile, campaign: Campaign) -> str | None:
+    """Why a prediction is not for this state of a pile that was installed in several, or None where it is."""
+    as_listed = campaign.pile(pile.pile_id)
+    n_states = len(states(campaign, as_listed))
+    if n_states > 1 and group.shared.quantity == "cumulative_exposure_level":
+        return f"a cumulative level of the whole pile, which was installed in {n_states} states of method and abatement"
+    if group.shared.installation_method is None and pile.installation_method != as_listed.installation_method:
+        return f"predicted for no stated method, so for that of piles.csv; this activity was {pile.installation_method}"
     return None
 
 
@@ -140,6 +152,7 @@ def _pair(
         "predicted_db": predicted.level_db,
         "predicted_extrapolated": predicted.extrapolated,
         "bias_db": bias,
+        "n_strikes_as_recorded": measured.n_strikes_as_recorded,
         "measured_as_recorded_db": measured.as_recorded_db,
         "model_id": shared.model_id,
         "installation_method": pile.installation_method,

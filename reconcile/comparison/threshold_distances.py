@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from reconcile.campaign.activity_periods import states
 from reconcile.spreading.campaign_fits import threshold_applies
+from reconcile.spreading.rivals import rivals
 from reconcile.spreading.strike_levels import abatement_names, plain_abatement
 from reconcile.spreading.threshold_ranges import threshold_range
 from reconcile.vocabulary.documents.bias import ThresholdComparison
@@ -29,7 +31,8 @@ def _groups(row: PredictedRange, campaign: Campaign) -> list[Group]:
     names = abatement_names(campaign)
     found = [
         (pile.installation_method, pile.foundation_type, names[pile.abatement])
-        for pile in campaign.piles
+        for listed in campaign.piles
+        for pile in states(campaign, listed)
         if pile.prediction_id == row.prediction_id
         and (row.abatement is None or plain_abatement(row.abatement) == plain_abatement(pile.abatement))
     ]
@@ -51,6 +54,7 @@ def _comparison(row: PredictedRange, group: Group, fits: FitDocument) -> Thresho
         statistic=row.statistic,
         n_strikes=row.n_strikes,
         energy_kj=row.energy_kj,
+        rivals=rivals(fit, fits),
     )
     return ThresholdComparison(
         **_stated(row, group),

@@ -1,4 +1,4 @@
-"""Rows of `exposure`: cumulative sound exposure by pile, by UTC day, and over 24 h from the first strike.
+"""Rows of `exposure`: cumulative sound exposure by pile, by day, over 24 h from the first strike, by stated period.
 
 Only what is not a strike is left out: a flag that takes a strike out of the statistics never lowers an exposure.
 """
@@ -6,33 +6,24 @@ Only what is not a strike is left out: a flag that takes a strike out of the sta
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.campaign.activity_periods import activity_periods, with_states
 from reconcile.campaign.blows import HammerLog
 from reconcile.campaign.distances import Distances
-from reconcile.recordings.clock import epoch_us
+from reconcile.strikes.ambient import is_limit
+from reconcile.strikes.exposure_periods import Period, periods_with
 from reconcile.strikes.pulses import RecordedInterval
-from reconcile.vocabulary.documents.campaign import Campaign
-from reconcile.vocabulary.quantities import energy_mean_db, energy_sum_db, level_db, ratio
+from reconcile.vocabulary.documents.campaign import Campaign, Settings
+from reconcile.vocabulary.quantities import FloatArray, energy_sum_db, level_db, ratio
 from reconcile.vocabulary.tables import EXPOSURE
 from reconcile.vocabulary.tables.background import weighted_column
 from reconcile.vocabulary.weightings import column_part
 
-_DAY_US = 86_400_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class Period:
-    """A stretch of time over which exposure is summed at every station; a pile's own period has its name."""
-
-    kind: str
-    pile_id: str | None
-    start_us: int
-    end_us: int
+_BEFORE_FIRST_US = 500_000  # less than the time between two blows
 
 
 def exposure_rows(
@@ -49,43 +40,18 @@ def exposure_rows(
     """
     rows: list[dict[str, object]] = []
     hit = strikes[strikes["pile_id"].notna()]
-    methods = {p.pile_id: p.installation_method for p in campaign.piles}
     for name, group in hit.groupby("station_id"):
         station = str(name)
         blows = _Blows(campaign, log, log_offset_s, [r for r in recorded if r.station_id == station], station)
-        for period in _periods(group["time_utc"], group["pile_id"], campaign):
-            inside = _within(group["time_utc"], group["pile_id"], period)
-            rows += _impact(group[inside], station, period, blows, campaign.settings.weightings)
-    for key, group in seconds.groupby(["station_id", seconds["pile_id"].map(methods)]):
-        for period in _periods(group["start_utc"], group["pile_id"], campaign):
-            inside = _within(group["start_utc"], group["pile_id"], period)
-            rows += _continuous(group[inside], str(key[0]), str(key[1]), period, campaign.settings.weightings)
+        for period in periods_with(group["time_utc"], group["pile_id"], campaign):
+            inside = period.holds(group["time_utc"], group["pile_id"])
+            rows += _impact(group[inside], station, period, blows, campaign.settings)
+    for key, group in with_states(seconds, campaign).groupby(["station_id", "installation_method"]):
+        for period in periods_with(group["start_utc"], group["pile_id"], campaign):
+            inside = period.holds(group["start_utc"], group["pile_id"])
+            length_s = _worked_s(campaign, period, str(key[1]))
+            rows += _continuous(group[inside], (str(key[0]), str(key[1])), period, length_s, campaign)
     return pd.DataFrame(rows, columns=list(EXPOSURE.column_names))
-
-
-def _microseconds(times: pd.Series) -> NDArray[np.int64]:
-    naive = times.dt.tz_convert("UTC").dt.tz_localize(None)
-    return np.asarray(naive.to_numpy(dtype="datetime64[us]").astype(np.int64))
-
-
-def _within(times: pd.Series, piles: pd.Series, period: Period) -> NDArray[np.bool_]:
-    if period.pile_id is not None:
-        return (piles == period.pile_id).to_numpy(dtype=bool)
-    at = _microseconds(times)
-    return np.asarray((at >= period.start_us) & (at < period.end_us))
-
-
-def _periods(times: pd.Series, piles: pd.Series, campaign: Campaign) -> Iterator[Period]:
-    """The piles, the UTC days and the 24 h stretches (each from the first strike after the one before) of some rows."""
-    for pile in campaign.piles:
-        if (piles == pile.pile_id).any():
-            yield Period("pile", pile.pile_id, epoch_us(pile.start_utc), epoch_us(pile.end_utc))
-    at = np.sort(_microseconds(times))
-    for day in np.unique(at // _DAY_US):
-        yield Period("utc_day", None, int(day) * _DAY_US, (int(day) + 1) * _DAY_US)
-    while at.size:
-        yield Period("24_h_from_first_strike", None, int(at[0]), int(at[0]) + _DAY_US)
-        at = at[at >= at[0] + _DAY_US]
 
 
 class _Blows:
@@ -118,27 +84,30 @@ class _Blows:
         """Logged blows in a period and the share of them that was recorded (None and NaN without a log)."""
         if self.pile_id is None:
             return None, np.nan
+        # a period that begins with a strike's 5 % point holds the blow that made it, logged a moment before
+        early_us = _BEFORE_FIRST_US if period.kind == "24_h_from_first_strike" else 0
         inside = (
             self.pile_id == period.pile_id
             if period.pile_id is not None
-            else (self.arrival_us >= period.start_us) & (self.arrival_us < period.end_us)
+            else (self.arrival_us >= period.start_us - early_us) & (self.arrival_us < period.end_us - early_us)
         )
         n = int(np.sum(inside))
         return (n, float(np.mean(self.recorded[inside]))) if n else (None, np.nan)
 
 
 def _impact(
-    group: pd.DataFrame, station: str, period: Period, blows: _Blows, weightings: Sequence[str]
+    group: pd.DataFrame, station: str, period: Period, blows: _Blows, settings: Settings
 ) -> Iterator[dict[str, object]]:
     n_logged, fraction = blows.counts(period)
-    for name in ("none", *weightings):
+    for name in ("none", *settings.weightings):
         part = "" if name == "none" else f"_{column_part(name)}"
         level = group[f"exposure_level{part}_db"].to_numpy(dtype=np.float64)
         censoring = group[f"exposure_censoring{part}"].to_numpy(dtype=object)
         heard = np.isfinite(level) & (censoring != "at_most")
         measured = energy_sum_db(level[heard])
         hidden = 0.0 if n_logged is None else n_logged * (1.0 - fraction)
-        added = ratio(energy_mean_db(level[heard])) * hidden if heard.any() else np.nan
+        known = np.isfinite(level)
+        added = ratio(measured) / np.sum(known) * hidden if heard.any() else np.nan
         completed = np.nan if n_logged is None else float(level_db(ratio(measured) + added))
         yield {
             **_head(station, period, "impact", group["pile_id"]),
@@ -147,10 +116,22 @@ def _impact(
             "n_strikes": len(group),
             "recorded_fraction": fraction,
             "measured_db": measured,
-            "upper_db": energy_sum_db(level[np.isfinite(level)]),
+            "upper_db": energy_sum_db(level[known]),
             "completed_db": completed,
             "censoring": _sum_censoring(censoring, bool(heard.any())),
+            **_above_quiet(level[heard], settings.effective_quiet_db if name == "none" else None),
         }
+
+
+def _above_quiet(level_db: FloatArray, quiet_db: float | None) -> dict[str, object]:
+    """The sum without strikes below effective quiet: a rule for unweighted single-strike levels, where it is asked for.
+
+    US West Coast practice leaves strikes below 150 dB re 1 µPa² s out of the exposure of fish (from memory).
+    """
+    if quiet_db is None:
+        return {"above_quiet_db": np.nan, "n_above_quiet": None}
+    counted = level_db[level_db >= quiet_db]
+    return {"above_quiet_db": energy_sum_db(counted), "n_above_quiet": counted.size}
 
 
 def _sum_censoring(censoring: NDArray[np.object_], any_heard: bool) -> str:
@@ -160,16 +141,17 @@ def _sum_censoring(censoring: NDArray[np.object_], any_heard: bool) -> str:
 
 
 def _continuous(
-    group: pd.DataFrame, station: str, method: str, period: Period, weightings: Sequence[str]
+    group: pd.DataFrame, key: tuple[str, str], period: Period, length_s: float, campaign: Campaign
 ) -> Iterator[dict[str, object]]:
-    """Sound that is not impact: every second of the activity, background included."""
+    """Sound that is not impact: the seconds of the activity, background included. `key`: station and method."""
+    station, method = key
     clipped = group["flags"].map(lambda flags: "clipped_second" in flags).any()
-    length_s = (period.end_us - period.start_us) / 1e6
-    fraction = min(1.0, len(group) / length_s) if period.pile_id is not None and length_s > 0 else np.nan
-    for name in ("none", *weightings):
-        level = group["level_db" if name == "none" else weighted_column(name)].to_numpy(dtype=np.float64)
-        level = level[np.isfinite(level)]
-        total = energy_sum_db(level)
+    for name in ("none", *campaign.settings.weightings):
+        column = "level_db" if name == "none" else weighted_column(name)
+        level = group[column].to_numpy(dtype=np.float64)
+        heard = np.isfinite(level) & ~is_limit(group, column)
+        total, level = energy_sum_db(level[heard]), level[np.isfinite(level)]
+        fraction = min(1.0, level.size / length_s) if period.pile_id is not None and length_s > 0 else np.nan
         yield {
             **_head(station, period, method, group["pile_id"]),
             "weighting": name,
@@ -177,10 +159,17 @@ def _continuous(
             "n_strikes": level.size,
             "recorded_fraction": fraction,
             "measured_db": total,
-            "upper_db": total,
+            "upper_db": energy_sum_db(level),
             "completed_db": float(level_db(ratio(total) / fraction)) if fraction > 0 else np.nan,
-            "censoring": "at_least" if clipped else "none",
+            "censoring": "at_least" if clipped else "none" if heard.any() else "at_most",
+            **_above_quiet(level, None),
         }
+
+
+def _worked_s(campaign: Campaign, period: Period, method: str) -> float:
+    """How long a pile was worked on by a method, for the period of a pile."""
+    own = [p for p in activity_periods(campaign) if p.pile_id == period.pile_id and p.installation_method == method]
+    return sum(p.end_us - p.start_us for p in own) / 1e6
 
 
 def _head(station: str, period: Period, method: str, piles: pd.Series) -> dict[str, object]:
@@ -190,6 +179,7 @@ def _head(station: str, period: Period, method: str, piles: pd.Series) -> dict[s
         "start_utc": pd.Timestamp(period.start_us, unit="us", tz="UTC"),
         "end_utc": pd.Timestamp(period.end_us, unit="us", tz="UTC"),
         "period": period.kind,
+        "period_name": period.name,
         "installation_method": method,
         "n_piles": int(piles.nunique()),
     }

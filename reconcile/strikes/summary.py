@@ -13,8 +13,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.campaign.activity_periods import with_states
 from reconcile.campaign.distances import Distances
 from reconcile.campaign.station_periods import chain_uncertainty_db
+from reconcile.inference.resampling import quantile_share_interval
+from reconcile.strikes.ambient import is_limit
 from reconcile.vocabulary.decidecades import bands_within, nominal_hz
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.quantities import FloatArray, energy_mean_db, energy_sum_db
@@ -33,6 +36,9 @@ _QUANTILES = {
     "minimum_db": 0.0,
     "maximum_db": 1.0,
 }
+_WITH_INTERVAL = {"median": 0.5, "exceeded_5": 0.95}
+_INTERVALS = tuple(f"{name}_{end}_db" for name in _WITH_INTERVAL for end in ("lower", "upper"))
+_UNIT = ["pile_id", "station_id", "installation_method", "abatement"]
 _SAME_DB = 0.005  # bounds this close are one number
 _BOUNDLESS_DB = 1e6  # finite, so that interpolation between two of them stays a number
 
@@ -49,17 +55,22 @@ class Series:
 
 
 def statistics(series: Series) -> dict[str, float]:
-    """The statistics of SUMMARY over the levels that are not null; null (NaN) where censored values could move them."""
+    """The statistics of SUMMARY over the levels that are not null; null (NaN) where censored values could move them.
+
+    Intervals (95 %) of median and 95th percentile are by blocks of neighbours: levels are in order of time.
+    """
     known = ~np.isnan(series.level_db)
     level, censoring = series.level_db[known], series.censoring[known]
     lowest = np.where(censoring == "at_most", -_BOUNDLESS_DB, level)
     highest = np.where(censoring == "at_least", _BOUNDLESS_DB, level)
     result = {"n_strikes": float(level.size), "n_censored": float(np.sum(censoring != "none"))}
     if level.size == 0:
-        return result | dict.fromkeys((*_QUANTILES, "mean_db", "energy_mean_db"), np.nan)
-    for name, share in _QUANTILES.items():
-        low, high = float(np.quantile(lowest, share)), float(np.quantile(highest, share))
-        result[name] = high if high - low < _SAME_DB else np.nan
+        return result | dict.fromkeys((*_QUANTILES, *_INTERVALS, "mean_db", "energy_mean_db"), np.nan)
+    result |= dict(zip(_QUANTILES, _quantiles(lowest, highest, list(_QUANTILES.values())), strict=True))
+    for name, share in _WITH_INTERVAL.items():
+        below = highest <= result[f"{name}_db"]
+        ends = _quantiles(lowest, highest, quantile_share_interval(below, share))
+        result |= dict(zip((f"{name}_lower_db", f"{name}_upper_db"), ends, strict=True))
     whole = not np.any(censoring != "none")
     result["mean_db"] = float(level.mean()) if whole else np.nan
     bounded = not np.any(censoring == "at_least")
@@ -68,6 +79,14 @@ def statistics(series: Series) -> dict[str, float]:
         total = _if_same(energy_sum_db(lowest), energy_sum_db(level)) if bounded else np.nan
         result["cumulative_exposure_level_db"] = total
     return result
+
+
+def _quantiles(lowest: FloatArray, highest: FloatArray, shares: Sequence[float]) -> list[float]:
+    """Quantiles at some shares (0 to 1, or NaN); NaN where they are not the same whatever censored values truly are."""
+    if np.isnan(shares).any():
+        return [np.nan] * len(shares)
+    low, high = np.quantile(lowest, shares), np.quantile(highest, shares)
+    return [float(value) for value in np.where(high - low < _SAME_DB, high, np.nan)]
 
 
 def _if_same(low: float, high: float) -> float:
@@ -81,40 +100,43 @@ def summary_rows(strikes: pd.DataFrame, bands: pd.DataFrame, seconds: pd.DataFra
     """
     excluded = flags_excluding(Stage.SUMMARY)
     used = strikes["pile_id"].notna() & ~strikes["flags"].map(lambda flags: bool(excluded.intersection(flags)))
+    strikes, seconds = (with_states(rows, campaign) for rows in (strikes, seconds))
     numbers, distances = _band_numbers(bands), Distances(campaign)
     rows: list[dict[str, object]] = []
-    for key, group in strikes[used].groupby(["pile_id", "station_id"]):
+    for key, group in strikes[used].sort_values("time_utc", kind="stable").groupby(_UNIT):
         unit = _unit(key, group["time_utc"], campaign, distances)
         for series in _strike_series(group, bands.loc[group.index], campaign, numbers):
             rows.append(_row(unit, series, campaign))
     sound = ~seconds["flags"].map(lambda flags: bool(excluded.intersection(flags))).astype(bool)
-    for key, group in seconds[sound].groupby(["pile_id", "station_id"]):
+    for key, group in seconds[sound].groupby(_UNIT):
         unit = _unit(key, group["start_utc"], campaign, distances)
         for series in _second_series(group, campaign, numbers):
             rows.append(_row(unit, series, campaign))
     table = pd.DataFrame(rows, columns=list(SUMMARY.column_names))
-    order = ["pile_id", "station_id", "quantity", "weighting", "band_hz"]
+    order = [*_UNIT, "quantity", "weighting", "band_hz"]
     return table.sort_values(order, na_position="first").reset_index(drop=True)
 
 
 @dataclass(frozen=True, slots=True)
 class _Unit:
-    """A pile and station: median distance, and the uncertainty of the chain, over its strikes or seconds."""
+    """A pile in one state, and a station: median distance and the chain's uncertainty over its strikes or seconds."""
 
     pile_id: str
     station_id: str
+    installation_method: str
+    abatement: str
     range_m: float
     chain_uncertainty_db: float
 
 
 def _unit(key: tuple[object, ...], times: pd.Series, campaign: Campaign, distances: Distances) -> _Unit:
-    pile_id, station_id = str(key[0]), str(key[1])
+    pile_id, station_id, method, abatement = (str(part) for part in key)
     naive = times.dt.tz_convert("UTC").dt.tz_localize(None)
     time_us = naive.to_numpy(dtype="datetime64[us]").astype(np.int64)
     range_m, _ = distances.at(pile_id, station_id, time_us)
     known = range_m[np.isfinite(range_m)]
     median_m = float(np.median(known)) if known.size else np.nan
-    return _Unit(pile_id, station_id, median_m, chain_uncertainty_db(campaign, station_id, time_us))
+    return _Unit(pile_id, station_id, method, abatement, median_m, chain_uncertainty_db(campaign, station_id, time_us))
 
 
 def _band_numbers(bands: pd.DataFrame) -> list[int]:
@@ -141,7 +163,7 @@ def _strike_series(
         level = bands[exposure_column(n)].to_numpy(dtype=np.float64)
         if not np.isnan(level).all():
             noise = bands[noise_column(n)].to_numpy(dtype=np.float64)
-            faint = is_at_most(level, noise, campaign.settings.censor_below_snr_db)
+            faint = is_at_most(level, noise, n, campaign.settings.censor_below_snr_db)
             kind = np.where(exposure_censoring == "at_least", "at_least", np.where(faint, "at_most", "none"))
             yield Series("exposure_level", "none", nominal_hz(n), level, kind.astype(object))
 
@@ -149,12 +171,13 @@ def _strike_series(
 def _second_series(seconds: pd.DataFrame, campaign: Campaign, numbers: Sequence[int]) -> Iterator[Series]:
     """Continuous sound: the level of a second is its rms level, and its exposure level over that second."""
     clipped = seconds["flags"].map(lambda flags: "clipped_second" in flags).to_numpy(dtype=bool)
-    censoring = np.where(clipped, "at_least", "none").astype(object)
     columns = [("level_db", "none", np.nan)]
     columns += [(weighted_column(name), name, np.nan) for name in campaign.settings.weightings]
     columns += [(band_column(n), "none", nominal_hz(n)) for n in numbers]
     for column, weighting, band_hz in columns:
         level = seconds[column].to_numpy(dtype=np.float64)
+        faint = np.where(is_limit(seconds, column), "at_most", "none")
+        censoring = np.where(clipped, "at_least", faint).astype(object)
         if not np.isnan(level).all():
             for quantity in ("rms_level", "exposure_level"):
                 yield Series(quantity, weighting, band_hz, level, censoring)
@@ -168,6 +191,8 @@ def _row(unit: _Unit, series: Series, campaign: Campaign) -> dict[str, object]:
     return {
         "pile_id": unit.pile_id,
         "station_id": unit.station_id,
+        "installation_method": unit.installation_method,
+        "abatement": unit.abatement,
         "quantity": series.quantity,
         "weighting": series.weighting,
         "band_hz": series.band_hz,

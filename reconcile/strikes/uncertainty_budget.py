@@ -1,7 +1,9 @@
 """Rows of `uncertainty`: what the standard uncertainty of a pile's mean exposure level at a station is made of.
 
-Three tiers are kept apart (JCGM 100:2008, 5.1.2): what is each strike's own averages out over the strikes; what a
-measuring chain, or the whole campaign, has in common does not.
+Three tiers are kept apart (JCGM 100:2008, 5.1.2): what is each strike's own is divided by √n; what a measuring chain,
+or the whole campaign, has in common is not. √n takes strikes for independent draws of one level. They are not: the rise
+of the levels in a soft start is counted as scatter, which makes the part too large, and neighbouring strikes are alike,
+which makes it too small.
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from reconcile.campaign.activity_periods import with_states
 from reconcile.vocabulary.documents.campaign import Campaign, System
 from reconcile.vocabulary.quantities import ratio
 from reconcile.vocabulary.tables import UNCERTAINTY, Stage, flags_excluding
@@ -25,7 +28,7 @@ def budget_rows(strikes: pd.DataFrame, campaign: Campaign) -> pd.DataFrame:
     excluded = flags_excluding(Stage.SUMMARY)
     used = strikes["pile_id"].notna() & ~strikes["flags"].map(lambda flags: bool(excluded.intersection(flags)))
     rows = []
-    for key, group in strikes[used].groupby(["pile_id", "station_id"]):
+    for key, group in with_states(strikes[used], campaign).groupby(["pile_id", "station_id", "abatement"]):
         systems = [campaign.system(str(system)) for system in group["system_id"].unique()]
         named = ", ".join(system.id for system in systems)
         for component in components(group, systems, campaign):
@@ -33,6 +36,7 @@ def budget_rows(strikes: pd.DataFrame, campaign: Campaign) -> pd.DataFrame:
                 {
                     "pile_id": key[0],
                     "station_id": key[1],
+                    "abatement": key[2],
                     "system_id": named,
                     "component": component.name,
                     "common_to": component.tier.value,
@@ -52,7 +56,8 @@ def components(group: pd.DataFrame, systems: list[System], campaign: Campaign) -
     level = group["exposure_level_db"].dropna().to_numpy(dtype=np.float64)
     n = max(level.size, 1)
     scatter = float(np.std(level, ddof=1)) / np.sqrt(n) if level.size > 1 else 0.0
-    yield Component("scatter of the strikes", Tier.STRIKE, scatter, f"standard deviation of {n} levels over √n", n - 1)
+    source = "standard deviation of the levels over √n, as if strikes were independent draws of one level"
+    yield Component("scatter of the strikes", Tier.STRIKE, scatter, source, n - 1)
     yield Component(
         "background subtraction",
         Tier.STRIKE,

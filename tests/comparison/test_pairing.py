@@ -101,6 +101,7 @@ def test_strikes_without_energy_are_left_out_of_the_statistic_at_an_energy() -> 
     table.loc[blank, "energy_kj"] = np.nan
     pairs, _ = _compare(_curve(energy_kj=1000.0), table)
     assert set(pairs["n_strikes"]) == {30}
+    assert set(pairs["n_strikes_as_recorded"]) == {40}
     np.testing.assert_allclose(pairs["measured_as_recorded_db"] - pairs["measured_db"], 0.5, atol=1e-9)
 
 

@@ -38,6 +38,12 @@ COMPARISON = Table(
             "the range lies further out than a prediction is carried",
         ),
         Column("bias_db", Kind.LEVEL, "dB", "predicted minus measured"),
+        Column(
+            "n_strikes_as_recorded",
+            Kind.COUNT,
+            "1",
+            "strikes that the statistic as struck is of, those without a known energy included",
+        ),
         Column("measured_as_recorded_db", Kind.LEVEL, _LEVEL, "measured statistic at the energies as struck"),
         Column("model_id", Kind.TEXT, "", "method that made the prediction"),
         Column("installation_method", Kind.TEXT, "", "installation method of the pile"),

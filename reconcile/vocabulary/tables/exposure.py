@@ -12,7 +12,8 @@ EXPOSURE = Table(
         Column("pile_id", Kind.TEXT, "", "pile, for the period of a pile; else null"),
         Column("start_utc", Kind.TIME, "UTC", "start of the period"),
         Column("end_utc", Kind.TIME, "UTC", "end of the period"),
-        Column("period", Kind.TEXT, "", "pile, utc_day or 24_h_from_first_strike"),
+        Column("period", Kind.TEXT, "", "pile, utc_day, local_day, 24_h_from_first_strike or stated"),
+        Column("period_name", Kind.TEXT, "", "id of a stated period; else null"),
         Column("weighting", Kind.TEXT, "", "none, or set and group as in nmfs-2024:LF"),
         Column("installation_method", Kind.TEXT, "", "impact and other methods are apart"),
         Column("n_piles", Kind.COUNT, "1", "piles in the period"),
@@ -38,5 +39,12 @@ EXPOSURE = Table(
             "",
             "none; at_least where a clipped strike is in the sum; at_most where nothing was above its background",
         ),
+        Column(
+            "above_quiet_db",
+            Kind.LEVEL,
+            EXPOSURE_LEVEL,
+            "measured_db without strikes below effective_quiet_db; null where that is not set, and for weighted sums",
+        ),
+        Column("n_above_quiet", Kind.COUNT, "1", "strikes in above_quiet_db"),
     ),
 )

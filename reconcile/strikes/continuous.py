@@ -1,0 +1,123 @@
+"""Rows of `continuous`: percentiles of levels of 1 s, 10 s and 60 s by activity, and of 60 s by hour.
+
+An activity is work that is not impact driving. By hour it is all that was recorded: `pile_id` is null where nothing was
+being installed, which is the ambient sound before, between and after the work.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reconcile.strikes.exposure_periods import microseconds
+from reconcile.vocabulary.decidecades import bands_within, nominal_hz
+from reconcile.vocabulary.quantities import FloatArray, level_db, ratio
+from reconcile.vocabulary.tables import CONTINUOUS, Stage, flags_excluding
+from reconcile.vocabulary.tables.background import band_column, weighted_column
+
+INTERVALS_S = (1, 10, 60)
+_HOUR_US = 3_600_000_000
+_QUANTILES = {
+    "minimum_db": 0.0,
+    "exceeded_95_db": 0.05,
+    "exceeded_90_db": 0.1,
+    "exceeded_50_db": 0.5,
+    "exceeded_10_db": 0.9,
+    "exceeded_5_db": 0.95,
+    "maximum_db": 1.0,
+}
+
+
+def continuous_rows(seconds: pd.DataFrame, minutes: pd.DataFrame, weightings: Sequence[str]) -> pd.DataFrame:
+    """All rows. `seconds` are the 1 s rows of `background` of work that is not impact driving, `minutes` all 60 s rows.
+
+    Intervals that lost samples are left out; longer intervals count from the activity's first second and are whole.
+    """
+    subjects = _subjects(minutes if seconds.empty else seconds, weightings)
+    parts = []
+    for key, group in _sound(seconds).groupby(["station_id", "pile_id", "activity_id"], dropna=False):
+        head = dict(zip(("station_id", "pile_id", "activity_id"), key, strict=True)) | {"over": "activity"}
+        parts += list(_of_activity(head, group, subjects))
+    whole = _sound(minutes)
+    hour = microseconds(whole["start_utc"]) // _HOUR_US if len(whole) else np.zeros(0, dtype=np.int64)
+    for key, group in whole.groupby(["station_id", "pile_id", "activity_id", hour], dropna=False):
+        head = dict(zip(("station_id", "pile_id", "activity_id"), key[:3], strict=True)) | {"over": "utc_hour"}
+        parts.append(_rows(head, 60, group, _mean_squares(group, subjects), subjects))
+    if not parts:
+        return pd.DataFrame(columns=list(CONTINUOUS.column_names))
+    table = pd.concat(parts, ignore_index=True)[list(CONTINUOUS.column_names)]
+    return table[table["n_intervals"] > 0].reset_index(drop=True)
+
+
+def _subjects(rows: pd.DataFrame, weightings: Sequence[str]) -> pd.DataFrame:
+    """Columns of `background` that are summarised, with their weighting and band."""
+    bands = [n for n in bands_within(1.0, 500_000.0) if band_column(n) in rows.columns]
+    found = [("level_db", "none", np.nan)]
+    found += [(weighted_column(name), name, np.nan) for name in weightings]
+    found += [(band_column(n), "none", nominal_hz(n)) for n in bands]
+    return pd.DataFrame(found, columns=["column", "weighting", "band_hz"])
+
+
+def _sound(rows: pd.DataFrame) -> pd.DataFrame:
+    excluded = flags_excluding(Stage.SUMMARY)
+    lost = rows["flags"].map(lambda flags: bool(excluded.intersection(flags))).astype(bool)
+    return rows[~lost]
+
+
+def _mean_squares(rows: pd.DataFrame, subjects: pd.DataFrame) -> FloatArray:
+    """Mean squares as ratios, one column for each subject; NaN where a level is not known."""
+    return ratio(rows[list(subjects["column"])].to_numpy(dtype=np.float64))
+
+
+def _of_activity(head: dict[str, Any], group: pd.DataFrame, subjects: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    group = group.sort_values("start_utc", kind="stable")
+    square = _mean_squares(group, subjects)
+    since_us = microseconds(group["start_utc"]) - microseconds(group["start_utc"])[0]
+    for interval_s in INTERVALS_S:
+        if interval_s == 1:
+            yield _rows(head, 1, group, square, subjects)
+            continue
+        number = since_us // (interval_s * 1_000_000)
+        first = np.flatnonzero(np.diff(number, prepend=-1))
+        whole = np.diff(np.append(first, number.size)) == interval_s
+        sums = np.add.reduceat(square, first, axis=0)[whole] if whole.any() else square[:0]
+        yield _rows(head, interval_s, group, sums / interval_s, subjects)
+
+
+def _rows(
+    head: dict[str, Any], interval_s: int, group: pd.DataFrame, square: FloatArray, subjects: pd.DataFrame
+) -> pd.DataFrame:
+    """One row for each subject; `square` has one row for each interval."""
+    known = np.isfinite(square)
+    n = known.sum(axis=0)
+    mean = np.where(known, square, 0.0).sum(axis=0) / np.maximum(n, 1)
+    energy_mean = level_db(mean)
+    clipped = group["flags"].map(lambda flags: "clipped_second" in flags).any()
+    length = pd.Timedelta(seconds=float(group["duration_s"].iloc[0]))
+    return subjects[["weighting", "band_hz"]].assign(
+        **head,
+        start_utc=group["start_utc"].min(),
+        end_utc=group["start_utc"].max() + length,
+        interval_s=float(interval_s),
+        n_intervals=n,
+        energy_mean_db=energy_mean,
+        **_quantiles(level_db(square), known),
+        exposure_level_db=energy_mean + level_db(n * float(interval_s)),
+        censoring="at_least" if clipped else "none",
+    )
+
+
+def _quantiles(levels_db: FloatArray, known: NDArray[np.bool_]) -> dict[str, FloatArray]:
+    shares = list(_QUANTILES.values())
+    found = np.full((len(shares), levels_db.shape[1]), np.nan)
+    some = known.any(axis=0)
+    full = known.all(axis=0) & some
+    if full.any():
+        found[:, full] = np.quantile(levels_db[:, full], shares, axis=0)
+    for column in np.flatnonzero(some & ~full):
+        found[:, column] = np.quantile(levels_db[known[:, column], column], shares)
+    return dict(zip(_QUANTILES, found, strict=True))

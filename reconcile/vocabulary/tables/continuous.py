@@ -1,0 +1,34 @@
+"""`continuous`: percentiles of continuous levels, by activity that is not impact driving, and by hour."""
+
+from __future__ import annotations
+
+from reconcile.vocabulary.tables.column import EXPOSURE_LEVEL, PRESSURE_LEVEL, Column, Kind, Table
+
+_OF = "of the intervals, linear interpolation"
+
+CONTINUOUS = Table(
+    "continuous",
+    "station, activity or hour, interval, weighting and band",
+    (
+        Column("station_id", Kind.TEXT, "", "station"),
+        Column("pile_id", Kind.TEXT, "", "pile that was being installed; null for ambient sound"),
+        Column("activity_id", Kind.TEXT, "", "activity of activities.csv; null where none holds"),
+        Column("over", Kind.TEXT, "", "activity (not impact driving), or utc_hour"),
+        Column("start_utc", Kind.TIME, "UTC", "start of the first interval"),
+        Column("end_utc", Kind.TIME, "UTC", "end of the last"),
+        Column("interval_s", Kind.LEVEL, "s", "length of the intervals that the percentiles are of: 1, 10 or 60"),
+        Column("weighting", Kind.TEXT, "", "none, or set and group as in nmfs-2024:LF"),
+        Column("band_hz", Kind.LEVEL, "Hz", "nominal decidecade centre; null for the full band"),
+        Column("n_intervals", Kind.COUNT, "1", "intervals; none that lost samples"),
+        Column("energy_mean_db", Kind.LEVEL, PRESSURE_LEVEL, "level of the mean square over all intervals"),
+        Column("minimum_db", Kind.LEVEL, PRESSURE_LEVEL, "smallest level"),
+        Column("exceeded_95_db", Kind.LEVEL, PRESSURE_LEVEL, f"level exceeded by 95 % {_OF}"),
+        Column("exceeded_90_db", Kind.LEVEL, PRESSURE_LEVEL, f"level exceeded by 90 % {_OF}"),
+        Column("exceeded_50_db", Kind.LEVEL, PRESSURE_LEVEL, f"level exceeded by 50 % {_OF}"),
+        Column("exceeded_10_db", Kind.LEVEL, PRESSURE_LEVEL, f"level exceeded by 10 % {_OF}"),
+        Column("exceeded_5_db", Kind.LEVEL, PRESSURE_LEVEL, f"level exceeded by 5 % {_OF}"),
+        Column("maximum_db", Kind.LEVEL, PRESSURE_LEVEL, "largest level"),
+        Column("exposure_level_db", Kind.LEVEL, EXPOSURE_LEVEL, "sound exposure level over all intervals"),
+        Column("censoring", Kind.TEXT, "", "none; at_least where an interval was clipped"),
+    ),
+)
