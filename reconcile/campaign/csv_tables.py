@@ -23,6 +23,7 @@ from reconcile.vocabulary.errors import MachineError, nearest, suggestion
 
 _NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _LARGEST_COUNT = 2**31 - 1
+_COMMA_HINT = "numbers are written with a decimal point; text that holds a comma in quotes"
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,17 +101,18 @@ def read_bytes(path: Path, findings: Findings) -> bytes | None:
         raise MachineError(str(path), error.strerror or "cannot be read") from error
 
 
-def read_table(path: Path, columns: Sequence[Column], findings: Findings) -> Table | None:
-    """Read and check a CSV file; None where it is no table with the columns needed."""
+def read_table(path: Path, columns: Sequence[Column], findings: Findings, name: str = "") -> Table | None:
+    """Read and check a CSV file; None where it is no table with the columns needed. Faults call it `name`, if given."""
+    name = name or path.name
     content = read_bytes(path, findings)
-    text = None if content is None else decode(content, path.name, findings)
-    rows = None if text is None else _rows(text, path.name, findings)
+    text = None if content is None else decode(content, name, findings)
+    rows = None if text is None else _rows(text, name, findings)
     if not rows:
         return None
     header = [cell.strip() for cell in rows[0][1]]
-    if not _header_is_right(header, columns, path.name, findings):
+    if not _header_is_right(header, columns, name, findings):
         return None
-    return _table(path.name, header, rows[1:], columns, findings)
+    return _table(name, header, rows[1:], columns, findings)
 
 
 def _rows(text: str, file: str, findings: Findings) -> list[tuple[int, list[str]]] | None:
@@ -161,7 +163,11 @@ def _table(
     findings: Findings,
 ) -> Table:
     width = len(header)
-    uneven = [CellFault(n, f"{len(cells)} cells", f"{width} cells") for n, cells in rows if len(cells) != width]
+    uneven = [
+        CellFault(n, f"{len(cells)} cells", f"{width} cells", _COMMA_HINT if len(cells) > width else "")
+        for n, cells in rows
+        if len(cells) != width
+    ]
     findings.cells(file, "", uneven)
     rows = [row for row in rows if len(row[1]) == width]
     lines = tuple(line for line, _ in rows)

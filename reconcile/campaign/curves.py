@@ -28,7 +28,7 @@ def read_curve(folder: Path, name: str, file: str, where: str, findings: Finding
     if not path.is_file() or not path.resolve().is_relative_to(folder.resolve()):
         findings.fault(file, where, shown(name), "a CSV file in the campaign folder")
         return None
-    table = read_table(path, COLUMNS, findings)
+    table = read_table(path, COLUMNS, findings, name)
     if table is None or any(table.faulty.values()):
         return None
     frequency, sensitivity = table.numbers["frequency_hz"], table.numbers["sensitivity_db"]

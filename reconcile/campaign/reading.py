@@ -6,19 +6,24 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from reconcile.campaign.activities import Record, read_activities, resolve_activities, within_activities
 from reconcile.campaign.blows import HammerLog, n_logged, read_blows
 from reconcile.campaign.deployments import DEPLOYMENTS, TRACKS, Equipment, read_deployments, read_tracks
 from reconcile.campaign.distances import usual_ranges
+from reconcile.campaign.driving_log import n_counted, read_driving_log
 from reconcile.campaign.faults import Findings, plain, shown
+from reconcile.campaign.log_times import note_blows_outside
 from reconcile.campaign.piles import PileList, read_piles
 from reconcile.campaign.positions import read_ranges, resolve_ranges
 from reconcile.campaign.predictions import PredictionList, read_predicted_ranges, read_predictions
 from reconcile.campaign.recording_files import check_claims, check_file, claims_in_time, recording_files
 from reconcile.campaign.settings import FILE, TomlContent, read_settings, sound_speed_m_s
 from reconcile.campaign.stored_files import RecordingsFolder
+from reconcile.vocabulary.criteria import Criterion
 from reconcile.vocabulary.documents.campaign import (
     Campaign,
     Deployment,
+    DrivingIncrement,
     PileStationRange,
     PredictedRange,
     Prediction,
@@ -27,9 +32,18 @@ from reconcile.vocabulary.documents.campaign import (
 )
 from reconcile.vocabulary.errors import InputError, suggestion
 
-READ = ("piles.csv", "blows.csv", "predictions.csv", "predicted_ranges.csv", "ranges.csv", DEPLOYMENTS, TRACKS)
-NOT_HANDLED = ("activities.csv", "decisions.csv")
-NOT_USED = ("driving_log.csv",)
+READ = (
+    "piles.csv",
+    "blows.csv",
+    "predictions.csv",
+    "predicted_ranges.csv",
+    "ranges.csv",
+    DEPLOYMENTS,
+    TRACKS,
+    "activities.csv",
+    "driving_log.csv",
+)
+NOT_HANDLED = ("decisions.csv",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +58,8 @@ class _Content:
     ranges: tuple[PileStationRange, ...]
     deployments: tuple[Deployment, ...]
     tracks: tuple[TrackPoint, ...]
+    activities: tuple[Record, ...]
+    driving_log: tuple[DrivingIncrement, ...]
 
 
 def read_campaign(folder: Path, recordings: RecordingsFolder | None = None) -> tuple[Campaign, HammerLog | None]:
@@ -95,17 +111,23 @@ def _read(folder: Path, findings: Findings) -> _Content:
     piles = read_piles(folder / "piles.csv", predictions.ids if predictions else None, findings)
     pile_ids = piles.ids if piles else None
     log = read_blows(path, pile_ids, findings) if (path := there("blows.csv")) else None
+    if piles and log is not None:
+        note_blows_outside(piles.piles, log, findings)
     station_ids = toml.station_ids if toml else None
     stated = read_ranges(path, pile_ids, station_ids, findings) if (path := there("ranges.csv")) else {}
     equipment = _equipment(toml) if toml else None
     deployments = read_deployments(path, equipment, findings) if (path := there(DEPLOYMENTS)) else ()
     tracks = read_tracks(path, station_ids, findings) if (path := there(TRACKS)) else ()
+    activities = read_activities(path, pile_ids, findings) if (path := there("activities.csv")) else ()
+    driving_log = read_driving_log(path, pile_ids, findings) if (path := there("driving_log.csv")) else ()
     ranges: tuple[PileStationRange, ...] = ()
     if toml and piles and stated is not None:
         moving = {row.station_id for row in deployments if row.latitude_deg is not None}
         moving |= {point.station_id for point in tracks}
         ranges = resolve_ranges(piles.places, toml.places, stated, moving, findings)
-    return _Content(toml, piles, log, predictions, predicted_ranges, ranges, deployments, tracks)
+    return _Content(
+        toml, piles, log, predictions, predicted_ranges, ranges, deployments, tracks, activities, driving_log
+    )
 
 
 def _equipment(toml: TomlContent) -> Equipment:
@@ -119,15 +141,13 @@ def _equipment(toml: TomlContent) -> Equipment:
 
 def _check_folder(folder: Path, named: Iterable[str], findings: Findings) -> None:
     """Tables that this version would have to heed are refused; those that it does not know are noted."""
-    known = (*READ, *NOT_HANDLED, *NOT_USED, *named)
+    known = (*READ, *NOT_HANDLED, *named)
     for path in sorted(folder.glob("*.csv")):
         if path.name in NOT_HANDLED:
             needed = "a campaign without it: it is not handled in this version, and ignoring it would give wrong levels"
             findings.fault(path.name, "", "the file", needed)
-        elif path.name in NOT_USED:
-            findings.note(f"{path.name} is not used by this version")
         elif path.name not in known:
-            hint = suggestion(path.name, known)
+            hint = suggestion(path.name, known, alike=0.8)  # .csv alone makes names alike
             findings.note(f"the file {shown(path.name)} is not used" + (f"; {hint}" if hint else ""))
 
 
@@ -139,28 +159,44 @@ def _freeze(content: _Content, in_turn: frozenset[str], root: RecordingsFolder, 
     assert piles is not None
     predictions = content.predictions.predictions if content.predictions else ()
     _note_unused(content, findings)
+    activities = resolve_activities(content.activities, piles.piles)
     campaign = Campaign(
         name=toml.campaign.name,
         water_depth_m=toml.campaign.water_depth_m,
         sound_speed_m_s=sound_speed_m_s(toml.campaign, findings),
         common_uncertainty_db=toml.campaign.common_uncertainty_db,
         recordings_time_zone=toml.time_zone,
-        settings=_with_weightings(toml.settings, (*predictions, *content.predicted_ranges)),
+        settings=_with_weightings(toml.settings, (*predictions, *content.predicted_ranges, *toml.criteria)),
         systems=toml.systems,
         stations=tuple(s.model_copy(update={"deployed_only": s.id in in_turn}) for s in toml.stations),
-        piles=piles.piles,
+        piles=within_activities(piles.piles, activities, findings),
         ranges=content.ranges,
         deployments=content.deployments,
         tracks=content.tracks,
+        activities=activities,
+        driving_log=content.driving_log,
         start_times=toml.start_times,
         predictions=predictions,
         predicted_ranges=content.predicted_ranges,
-        n_logged=n_logged(content.log, [p.pile_id for p in piles.piles]) if content.log is not None else None,
+        criteria=toml.criteria,
+        periods=toml.periods,
+        n_logged=_n_logged(content),
     )
     counts = {station.id: len(recording_files(campaign, station, root)) for station in toml.stations}
     ranges = usual_ranges(campaign)
     _note_unknown_distances(campaign, ranges, findings)
     return campaign.model_copy(update={"ranges": ranges, "n_recordings": counts, "notes": tuple(findings.notes)})
+
+
+def _n_logged(content: _Content) -> dict[str, int] | None:
+    """Logged blows by pile: single ones where there are any, else the counts; None without a log."""
+    assert content.piles is not None
+    if content.log is None and not content.driving_log:
+        return None
+    pile_ids = [pile.pile_id for pile in content.piles.piles]
+    single = n_logged(content.log, pile_ids) if content.log is not None else {}
+    counted = n_counted(content.driving_log)
+    return {pile_id: single.get(pile_id) or counted.get(pile_id, 0) for pile_id in pile_ids}
 
 
 def _note_unknown_distances(campaign: Campaign, ranges: Sequence[PileStationRange], findings: Findings) -> None:
@@ -173,9 +209,9 @@ def _note_unknown_distances(campaign: Campaign, ranges: Sequence[PileStationRang
             findings.note(f"station {plain(station.id)}: its distance in the middle of {names} is not known")
 
 
-def _with_weightings(settings: Settings, predictions: Sequence[Prediction | PredictedRange]) -> Settings:
-    """The settings, with the weightings that the predictions need added."""
-    added = [p.weighting for p in predictions if p.weighting != "none"]
+def _with_weightings(settings: Settings, named: Sequence[Prediction | PredictedRange | Criterion]) -> Settings:
+    """The settings, with the weightings that predictions and criteria need added."""
+    added = [one.weighting for one in named if one.weighting != "none"]
     return settings.model_copy(update={"weightings": tuple(dict.fromkeys((*settings.weightings, *added)))})
 
 

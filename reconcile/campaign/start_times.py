@@ -24,7 +24,7 @@ def read_start_times(folder: Path, name: str, file: str, where: str, findings: F
     if not path.is_file() or not path.resolve().is_relative_to(folder.resolve()):
         findings.fault(file, where, shown(name), "a CSV file in the campaign folder")
         return {}
-    table = read_table(path, COLUMNS, findings)
+    table = read_table(path, COLUMNS, findings, name)
     if table is None:
         return {}
     check_unique(table, {"recording": table.texts["recording"]}, findings)

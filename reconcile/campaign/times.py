@@ -38,7 +38,7 @@ def _one(text: str) -> np.datetime64:
 def time_hint(text: str) -> str:
     """What is probably wrong with a text that is not a time in UTC with `Z`; may be empty."""
     if _NO_ZONE.fullmatch(text):
-        return "the zone is missing; write Z after a time in UTC"
+        return "the zone is missing; turn a local time to UTC first, then write Z after it"
     if _OFFSET.fullmatch(text) and "T" in text:
         return "convert it to UTC and write Z"
     return ""

@@ -101,6 +101,7 @@ class Inventory:
     recordings: list[Recording] = field(default_factory=list)
     refused: dict[str, str] = field(default_factory=dict)  # recording: reason; not used at all
     damaged: dict[str, str] = field(default_factory=dict)  # recording: what is missing; the rest is used
+    doubts: list[str] = field(default_factory=list)  # hardly meant so: said at the end of a run
     warnings: list[str] = field(default_factory=list)
 
 
@@ -188,7 +189,7 @@ def _open(path: StoredFile, root: RecordingsFolder, inventory: Inventory) -> Rec
         inventory.refused[name] = str(error)
         return None
     if recording.shortfall:
-        inventory.damaged[name] = f"cut short: {recording.shortfall}"
+        inventory.damaged[name] = f"cut short: {recording.shortfall}; what is there is used"
     inventory.warnings += [f"{name}: {oddity}" for oddity in recording.oddities]
     return recording
 

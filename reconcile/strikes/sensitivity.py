@@ -51,13 +51,19 @@ def _scaled(table: pd.DataFrame, correction_db: FloatArray) -> pd.DataFrame:
     return table.assign(**columns)
 
 
-def implausible_levels(median_db: Mapping[str, float], campaign: Campaign) -> list[str]:
-    """Warnings of stations whose median level of one second (dB re 1 µPa²) is hardly one of the sea."""
+def implausible_levels(levels_db: Mapping[str, FloatArray], campaign: Campaign) -> list[str]:
+    """Warnings of stations whose levels of one second (dB re 1 µPa²; NaN for none) are hardly those of the sea."""
     low, high = PLAUSIBLE_MEDIAN_DB
-    return [
-        f"station {station_id}: its median level of one second is {level:.0f} dB re 1 µPa, which the sea hardly has "
-        f"({low:g} to {high:g} dB); check the chain of system {campaign.station(station_id).system}: sensitivity and "
-        "its reference (1 µPa), gain, full scale, format of the samples"
-        for station_id, level in median_db.items()
-        if not low <= level <= high and not np.isnan(level)
-    ]
+    warnings = []
+    for station_id, levels in levels_db.items():
+        sound = levels[np.isfinite(levels)]
+        if not sound.size:
+            warnings.append(f"station {station_id}: its recordings hold no sound, all samples have one value")
+        elif not low <= (median := float(np.median(sound))) <= high:
+            system = campaign.station(station_id).system
+            warnings.append(
+                f"station {station_id}: its median level of one second is {median:.0f} dB re 1 µPa, which the sea "
+                f"hardly has ({low:g} to {high:g} dB); check the chain of system {system}: "
+                "sensitivity and its reference (1 µPa), gain, full scale, format of the samples"
+            )
+    return warnings

@@ -55,3 +55,8 @@ def test_notes_name_the_system() -> None:
     note_implausible_chains((stages(-176.0), end_to_end(-44.0)), findings)
     assert [note[:10] for note in findings.notes] == ["system H2:"]
     assert findings.faults == []
+
+
+def test_millivolts_and_a_gain_that_attenuates_are_noted() -> None:
+    assert "millivolts" in implausible(stages(-176.0, full_scale_v=2500.0))
+    assert "a gain of -20 dB attenuates" in implausible(stages(-176.0, gain_db=-20.0))

@@ -134,13 +134,11 @@ def test_notes(folder: Path, change: Change) -> None:
     change("piles.csv", "double bubble curtain", "")
     change("predictions.csv", "ES1,", "ES7,")
     change("predicted_ranges.csv", "range_statistic", "range_statstic")
-    (folder / "driving_log.csv").write_text("pile_id\n")
     (folder / "prediction.csv").write_text("")
     campaign, _ = read_campaign(folder)
     notes = "\n".join(campaign.notes)
     assert "piles.csv: the column 'remark' is not used" in notes
     assert "did you mean 'range_statistic'?" in notes
-    assert "driving_log.csv is not used by this version" in notes
     assert "the file 'prediction.csv' is not used; did you mean 'predictions.csv'?" in notes
     assert "no pile has the prediction_id 'ES7'" in notes
     assert campaign.pile("P2").abatement == "not known"
@@ -181,15 +179,25 @@ def test_recordings_that_lie_elsewhere(folder: Path, tmp_path: Path) -> None:
 
 def test_summary(folder: Path, change: Change) -> None:
     change("campaign.toml", "Invented bank", "Invented\\n\\u001b[31m bank")
-    (folder / "driving_log.csv").write_text("")
+    (folder / "activities.csv").write_text(
+        "activity_id,pile_id,installation_method,phase,abatement,start_utc,end_utc\n"
+        "A1,P2,vibratory,,,2025-05-02T08:00:00Z,2025-05-02T09:00:00Z\n"
+        "A2,P2,impact,full_drive,none,2025-05-02T09:00:00Z,2025-05-02T10:30:00Z\n"
+    )
+    (folder / "driving_log.csv").write_text(
+        "pile_id,start_utc,end_utc,from_penetration_m,to_penetration_m,n_blows,mean_energy_kj\n"
+        "P2,,,2.0,2.5,31,200\n"
+        "P2,,,2.5,3.0,40,\n"
+    )
     assert summary_lines(read_campaign(folder)[0]) == [
         "Campaign: Invented??[31m bank",
         "Systems: 2",
         "Stations: 2 (S750 2 files, S1500 1 file)",
         "Piles: 2 (1 monopile impact, 1 jacket vibratory)",
-        "Blows: 3 logged",
+        "Blows: 74 logged",
         "Predictions: 3 levels, 1 distance",
-        "Note: driving_log.csv is not used by this version",
+        "Activities: 2 of 1 pile (1 impact, abatement none, 1 vibratory, abatement double bubble curtain)",
+        "Driving log: 2 increments of 1 pile, 71 blows",
     ]
 
 

@@ -133,7 +133,7 @@ def test_unusable_files_are_named_and_the_rest_goes_on(tmp_path: Path) -> None:
     cut.write_bytes(cut.read_bytes()[:-1001])
     found = inventory(tmp_path, station("A"))
     assert set(found.refused) == {"20250501T080001.000000.wav", "unnamed.wav"}
-    assert found.damaged == {cut.name: "cut short: declares 8000 frames, holds 7499"}
+    assert found.damaged == {cut.name: "cut short: declares 8000 frames, holds 7499; what is there is used"}
     assert [s.n_samples for s in found.streams] == [8000, 7499]
 
 

@@ -59,6 +59,8 @@ def test_levels_that_no_sea_has_are_warned_of() -> None:
         piles=(),
         ranges=(),
     )
-    warnings = implausible_levels({"A": 59.0, "B": 61.0, "C": 191.0, "D": float("nan")}, campaign)
-    assert [text[:10] for text in warnings] == ["station A:", "station C:"]
-    assert all("check the chain of system H" in text for text in warnings)
+    levels = {name: np.array([level, level, np.nan]) for name, level in (("A", 59.0), ("B", 61.0), ("C", 191.0))}
+    warnings = implausible_levels(levels | {"D": np.full(3, np.nan)}, campaign)
+    assert [text[:10] for text in warnings] == ["station A:", "station C:", "station D:"]
+    assert all("check the chain of system H" in text for text in warnings[:2])
+    assert "no sound" in warnings[2]
