@@ -6,11 +6,21 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from reconcile.campaign.activity_periods import states
 from reconcile.vocabulary.documents.bias import Bias, BiasDocument
 from reconcile.vocabulary.documents.campaign import Campaign, Pile
 from reconcile.vocabulary.documents.correction import CorrectionDocument
 from reconcile.vocabulary.documents.fit import FitDocument
 from reconcile.vocabulary.documents.manifest import Manifest
+
+
+def rows_of(rows: pd.DataFrame, state: Pile) -> pd.DataFrame:
+    """The rows of a pile in one of its states; where a table does not know states, the rows of the pile."""
+    own = rows["pile_id"] == state.pile_id
+    for name in ("installation_method", "abatement"):
+        if name in rows:
+            own &= rows[name].isna() | (rows[name] == getattr(state, name))
+    return rows[own]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +40,21 @@ class Evidence:
     bias: BiasDocument | None = None
     correction: CorrectionDocument | None = None
     uncertainty: pd.DataFrame | None = None
+    rejected: pd.DataFrame | None = None
+    blow_counts: pd.DataFrame | None = None
+    limits: pd.DataFrame | None = None
+    phases: pd.DataFrame | None = None
+    continuous: pd.DataFrame | None = None
 
     @property
     def piles(self) -> tuple[Pile, ...]:
         """Piles in the order in which they were installed."""
         return tuple(sorted(self.campaign.piles, key=lambda pile: (pile.start_utc, pile.pile_id)))
+
+    @property
+    def pile_states(self) -> tuple[Pile, ...]:
+        """The piles in the order of installation, each once for every state (method, abatement) that it was in."""
+        return tuple(state for pile in self.piles for state in states(self.campaign, pile))
 
     @property
     def station_ids(self) -> tuple[str, ...]:
@@ -53,7 +73,7 @@ class Evidence:
 
     def group_place(self, installation_method: str | None, foundation_type: str | None, abatement: str | None) -> int:
         """Where a group of piles stands in the order of installation; unknown ones last."""
-        groups = [(p.installation_method, p.foundation_type, p.abatement) for p in self.piles]
+        groups = [(p.installation_method, p.foundation_type, p.abatement) for p in self.pile_states]
         wanted = (installation_method, foundation_type, abatement)
         return next((i for i, group in enumerate(groups) if group == wanted), len(groups))
 

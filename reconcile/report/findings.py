@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from reconcile.report.formatting import between, decibels, metres, signed, significant
-from reconcile.report.words import FINDINGS, group_words, quantity_words, statistic_words
+from reconcile.report.words import LEAST_PAIRS, finding_words, group_words, quantity_words, statistic_words
+from reconcile.spreading.cells import SPREAD_PRIOR
 from reconcile.vocabulary.documents.bias import Bias
 
 _MAIN_QUANTITIES = ("exposure_level", "peak_level", "rms_level", "cumulative_exposure_level")
@@ -51,7 +52,7 @@ def _finding(bias: Bias) -> Finding:
     return Finding(
         prediction_id=bias.prediction_id,
         subject=f"{group}: {statistic_words(bias.statistic)} of the {quantity}",
-        verdict=FINDINGS[bias.finding],
+        verdict=finding_words(bias.finding, bias.n_pairs),
         kind=bias.finding,
         bias=f"{signed(bias.bias_at_reference_db)} dB",
         interval=f"95 % interval {between(*bias.bias_at_reference_interval_95_db, with_sign=True)} dB",
@@ -67,42 +68,37 @@ def main_sentence(bias: Bias) -> str:
     value = bias.bias_at_reference_db
     margin = f"±{significant(bias.equivalence_margin_db)} dB"
     if bias.finding == "overpredicts":
-        said = (
-            f"The prediction was louder than the sea by {decibels(value)} dB"
-            f" (95 % interval {between(low, high)} dB) {where}"
-        )
+        said = f"The prediction was too high by {decibels(value)} dB (95 % interval {between(low, high)} dB) {where}"
     elif bias.finding == "underpredicts":
-        said = (
-            f"The prediction was quieter than the sea by {decibels(-value)} dB"
-            f" (95 % interval {between(-high, -low)} dB) {where}"
-        )
+        said = f"The prediction was too low by {decibels(-value)} dB (95 % interval {between(-high, -low)} dB) {where}"
     elif bias.finding == "no_bias_found":
         narrow = between(*bias.bias_at_reference_interval_90_db, with_sign=True)
         said = (
             f"No bias was found {where}: the best estimate is {signed(value)} dB, and its 90 % interval ({narrow} dB)"
-            f" lies within the margin of {margin} in which prediction and sea count as equal"
+            f" lies within the margin of {margin} in which prediction and measurement count as equal"
         )
     else:
-        said = _too_little(bias, where, margin)
+        said = _not_decided(bias, where, margin)
     return f"{said}."
 
 
-def _too_little(bias: Bias, where: str, margin: str) -> str:
+def _not_decided(bias: Bias, where: str, margin: str) -> str:
     """Why nothing can be said, by the rule of the finding."""
-    best = f"The best estimate is {signed(bias.bias_at_reference_db)} dB {where}{_direction(bias.bias_at_reference_db)}"
-    if bias.n_pairs < 3:
-        return f"There are too few pairs to say (three are needed). {best}"
-    low, high = bias.bias_at_reference_interval_95_db
+    best = f"the best estimate is {signed(bias.bias_at_reference_db)} dB {where}{_direction(bias.bias_at_reference_db)}"
+    if bias.n_pairs < LEAST_PAIRS:
+        return f"Too little data: {_pairs(bias)}, and three pairs are needed; {best}"
+    wide = between(*bias.bias_at_reference_interval_95_db, with_sign=True)
+    narrow = between(*bias.bias_at_reference_interval_90_db, with_sign=True)
     return (
-        f"There is too little data to say. {best}, but its 95 % interval ({between(low, high, with_sign=True)} dB)"
-        f" includes zero, and its 90 % interval is not within the margin of {margin} in which the two count as equal"
+        f"Not decided: {best}. Its 95 % interval ({wide} dB) includes zero, so a bias is not shown; its 90 % interval"
+        f" ({narrow} dB) reaches beyond the margin of {margin}, so neither is it shown that there is none"
     )
 
 
 def _direction(value: float) -> str:
     if abs(value) < 0.05:
         return ""
-    return " (louder than the sea)" if value > 0 else " (quieter than the sea)"
+    return " (prediction too high)" if value > 0 else " (prediction too low)"
 
 
 def _pairs(bias: Bias) -> str:
@@ -120,17 +116,18 @@ def trend_sentence(bias: Bias) -> str:
     slope = bias.spreading_bias_db_per_decade.value
     said = f"{signed(slope)} dB for each tenfold range (95 % interval {between(*interval, with_sign=True)} dB)"
     if interval[0] > 0:
-        return f"Relative to the sea it grew louder with range, by {said}."
+        return f"The bias rises with range: {said}."
     if interval[1] < 0:
-        return f"Relative to the sea it grew quieter with range, by {said}."
+        return f"The bias falls with range: {said}."
     return f"A trend of the bias with range is not established: {said}."
 
 
 def _limits(bias: Bias) -> tuple[str, ...]:
-    """What narrows the finding: within the margin, carried, one pile."""
+    """What narrows the finding: within the margin, extrapolated, one pile, energies not known."""
     notes: list[str] = []
     if bias.n_piles > 1:
-        notes.append(f"Piles scatter by {decibels(bias.spread_between_piles_db)} dB (one standard deviation).")
+        assumed = ", in part assumed" if bias.n_piles - 1 <= SPREAD_PRIOR.worth else ""
+        notes.append(f"Piles scatter by {decibels(bias.spread_between_piles_db)} dB (one standard deviation{assumed}).")
     if "within_margin" in bias.flags:
         notes.append(
             f"The whole interval lies within the margin of ±{significant(bias.equivalence_margin_db)} dB:"
@@ -142,7 +139,15 @@ def _limits(bias: Bias) -> tuple[str, ...]:
             f" the bias at {metres(bias.reference_range_m)} m is extrapolated."
         )
     if bias.n_piles == 1:
-        notes.append("With one pile only, how piles differ is an assumption, and makes the interval wide.")
+        notes.append(
+            f"With one pile only, how piles differ is an assumption ({significant(SPREAD_PRIOR.standard_deviation)} dB,"
+            " one standard deviation) and makes the interval wide."
+        )
+    if "energy_not_matched" in bias.flags:
+        notes.append(
+            "Pairs marked “energy not matched” are counted as recorded: no energies of their strikes are known, so they"
+            " were not brought to the predicted one."
+        )
     return tuple(notes)
 
 
@@ -159,7 +164,7 @@ def reading_notes(biases: Sequence[Bias]) -> tuple[str, ...]:
         " the bias and not in its interval."
     )
     return (
-        "Bias is predicted minus measured. Positive: the prediction was louder than the sea. What would correct a later"
+        "Bias is predicted minus measured. Positive: the prediction was too high. What would correct a later"
         " prediction by the same method is the bias with its sign changed.",
         "The interval is for the mean bias over piles and places like these. A single pile, station or"
         " strike scatters more; another site, hammer or abatement may differ in ways that this campaign cannot show.",

@@ -32,9 +32,16 @@ def signed(value: float | None, digits: int = 1) -> str:
 
 
 def between(low: float | None, high: float | None, *, with_sign: bool = False) -> str:
-    """An interval in words: `0.9 to 3.9`."""
+    """An interval in words: `0.9 to 3.9`. An end close to zero has the digits that show on which side it lies."""
     show = signed if with_sign else decibels
-    return f"{show(low)} to {show(high)}"
+    return f"{show(low, _digits(low))} to {show(high, _digits(high))}"
+
+
+def _digits(value: float | None) -> int:
+    """One digit after the point, or as many as it takes (four at most) for a value that is not zero to show."""
+    if value is None or not math.isfinite(value) or value == 0:
+        return 1
+    return next((digits for digits in (1, 2, 3) if round(value, digits)), 4)
 
 
 def count(value: float | None) -> str:
@@ -107,6 +114,14 @@ def length_of_time(seconds: float) -> str:
     first = next((i for i, (amount, _) in enumerate(parts) if amount), 3)
     shown = [(amount, unit) for amount, unit in parts[first : first + 2] if amount] or [(0, "s")]
     return " ".join(f"{amount} {unit}" for amount, unit in shown)
+
+
+def exact_time(seconds: float) -> str:
+    """A duration in hours, minutes and seconds: `6 h 32 min 40 s`."""
+    minutes, left = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    parts = [(hours, "h"), (minutes, "min"), (left, "s")]
+    return " ".join(f"{amount} {unit}" for amount, unit in parts if amount) or "0 s"
 
 
 def unbroken(text: str) -> str:

@@ -18,14 +18,34 @@ from reconcile.report.figures.time_history import continuous_histories, strike_h
 from reconcile.report.findings import findings, reading_notes
 from reconcile.report.formatting import unbroken
 from reconcile.report.opening import opening
-from reconcile.report.subjects import Subject, curve_subjects, level_subjects, predicted_subjects
-from reconcile.report.tables import chain, exclusions, fits, levels, predictions, uncertainty
+from reconcile.report.subjects import Subject, curve_subjects, level_subjects, paired_subjects, predicted_subjects
+from reconcile.report.tables import (
+    blow_counts,
+    chain,
+    continuous,
+    exclusions,
+    fits,
+    levels,
+    limits,
+    phases,
+    predictions,
+    uncertainty,
+)
 from reconcile.report.tables.corrections import correction_table
 from reconcile.report.tables.table import Table
 from reconcile.report.words import sentence_case
-from reconcile.vocabulary.weightings import WEIGHTINGS
+from reconcile.vocabulary.weightings import GUIDANCE, WEIGHTINGS
 
-TABLES_OF_INPUT = ("campaign.toml", "piles.csv", "blows.csv", "ranges.csv", "predictions.csv", "predicted_ranges.csv")
+TABLES_OF_INPUT = (
+    "campaign.toml",
+    "piles.csv",
+    "activities.csv",
+    "blows.csv",
+    "driving_log.csv",
+    "ranges.csv",
+    "predictions.csv",
+    "predicted_ranges.csv",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,14 +91,23 @@ def _contents(evidence: Evidence) -> dict[str, Any]:
         "has_bias": evidence.bias is not None,
         **_predictions(evidence),
         **_measurements(evidence),
+        **_limits(evidence),
+        **_blows(evidence),
         **_chain(evidence),
         **_left_out(evidence),
         "settings": exclusions.settings_table(evidence),
         "versions": exclusions.versions_table(evidence),
         "stages": exclusions.stages_table(evidence),
         "inputs": exclusions.input_table(evidence, [n for n in TABLES_OF_INPUT if n in evidence.manifest.inputs]),
-        "weightings": [WEIGHTINGS[w] for w in evidence.campaign.settings.weightings if w in WEIGHTINGS],
+        **_weightings(evidence),
     }
+
+
+def _weightings(evidence: Evidence) -> dict[str, Any]:
+    used = [WEIGHTINGS[w] for w in evidence.campaign.settings.weightings if w in WEIGHTINGS]
+    guidance = [GUIDANCE[name] for name in dict.fromkeys(w.guidance for w in used)]
+    sources = [g.source if g.standing == "read" else f"{g.source} (numbers {g.standing})" for g in guidance]
+    return {"weightings": used, "weighting_sources": sources}
 
 
 def _predictions(evidence: Evidence) -> dict[str, Any]:
@@ -89,8 +118,9 @@ def _predictions(evidence: Evidence) -> dict[str, Any]:
         "findings": findings(biases),
         "reading_notes": reading_notes(biases),
         "bias_table": predictions.bias_table(biases) if biases else None,
+        "not_in_the_biases": predictions.not_in_the_biases(evidence.pairs, biases),
         "bias_figures": _figures("Quantity", predicted, lambda s: bias_figure(evidence, s)),
-        "pairs": _tables("Quantity", predicted, lambda s: predictions.pairs_table(evidence, s)),
+        "pairs": _tables("Quantity", paired_subjects(evidence), lambda s: predictions.pairs_table(evidence, s)),
         "corrections": correction_table(evidence.correction) if evidence.correction else None,
         "distances": distances(evidence),
         "distance_table": predictions.distance_table(thresholds) if thresholds else None,
@@ -107,15 +137,41 @@ def _measurements(evidence: Evidence) -> dict[str, Any]:
     cumulative = tuple(
         Option(sentence_case(levels.exposure_title(w)), table=levels.exposure_table(evidence, w)) for w in weightings
     )
+    stations = phases.phase_stations(evidence)
+    percentiles = tuple(
+        Option(sentence_case(levels.exposure_title(w)), table=continuous.activity_table(evidence, w))
+        for w in continuous.activity_weightings(evidence)
+    )
     return {
         "piles": chain.pile_table(evidence),
         "level_range": _figures("Quantity", curve_subjects(evidence), lambda s: level_range(evidence, s)),
         "fits": models,
+        "spread_note": fits.spread_note(),
         "levels": _tables("Quantity", subjects, lambda s: levels.level_table(evidence, s)),
+        "phases": Choice("Station", tuple(Option(s, table=phases.phase_table(evidence, s)) for s in stations)),
+        "phases_note": phases.phase_note(evidence),
         "cumulative": Choice("Weighting", cumulative),
         "histories": strike_histories(evidence),
         "continuous": continuous_histories(evidence),
+        "continuous_tables": Choice("Weighting", percentiles),
         "spectra": spectra(evidence),
+    }
+
+
+def _limits(evidence: Evidence) -> dict[str, Any]:
+    options = tuple(Option(name, table=limits.limit_table(evidence, name)) for name in limits.limit_sets(evidence))
+    return {
+        "has_limits": evidence.limits is not None,
+        "limit_tables": Choice("Criteria", options),
+        "limits_left_out": limits.not_compared_table(evidence),
+    }
+
+
+def _blows(evidence: Evidence) -> dict[str, Any]:
+    return {
+        "blow_counts": blow_counts.blow_count_table(evidence),
+        "unclear_logs": blow_counts.unclear_logs(evidence),
+        "rejected": blow_counts.rejected_table(evidence),
     }
 
 
@@ -128,17 +184,19 @@ def _chain(evidence: Evidence) -> dict[str, Any]:
         "recordings": chain.recordings_table(evidence),
         "field_checks": uncertainty.field_check_table(evidence),
         "budget": uncertainty.budget_table(evidence),
+        "components": uncertainty.component_table(evidence),
     }
 
 
 def _left_out(evidence: Evidence) -> dict[str, Any]:
     manifest = evidence.manifest
     return {
+        "missing_strikes": exclusions.missing_strikes(evidence),
         "flags": exclusions.flag_table(evidence),
         "censoring": exclusions.censoring_table(evidence),
         "refused": exclusions.reason_table("Recording refused", manifest.refused),
         "damaged": exclusions.reason_table("Recording used in part", manifest.damaged),
-        "warnings": manifest.warnings,
+        "warnings": exclusions.input_notes(manifest.warnings),
         "unpaired": predictions.unpaired_table(evidence),
         "not_fitted": exclusions.not_fitted_table(evidence),
     }

@@ -68,6 +68,15 @@ def predicted_subjects(evidence: Evidence) -> tuple[Subject, ...]:
     return ordered({Subject(b.quantity, b.weighting, b.band_hz) for b in evidence.biases}, evidence)
 
 
+def paired_subjects(evidence: Evidence) -> tuple[Subject, ...]:
+    """Subjects for which there are pairs, counted or not."""
+    pairs = evidence.pairs
+    if pairs.empty:
+        return ()
+    keys = pairs[["quantity", "weighting", "band_hz"]].drop_duplicates().itertuples(index=False)
+    return ordered({Subject(str(q), str(w), None if pd.isna(b) else float(b)) for q, w, b in keys}, evidence)
+
+
 def curve_subjects(evidence: Evidence) -> tuple[Subject, ...]:
     """Subjects worth a drawing against range: all of the full band, and the bands that were predicted."""
     return ordered({*level_subjects(evidence), *predicted_subjects(evidence)}, evidence)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from reconcile.report.formatting import hertz, significant
+from reconcile.report.formatting import MISSING, hertz, significant
+from reconcile.vocabulary.documents.bias import Finding
 from reconcile.vocabulary.documents.campaign import Pile
 from reconcile.vocabulary.documents.fit import ModelName
-from reconcile.vocabulary.quantities import QUANTITIES
+from reconcile.vocabulary.quantities import MAX_125MS_LEVEL, QUANTITIES
 from reconcile.vocabulary.tables.flags import FLAGS, Stage
-from reconcile.vocabulary.weightings import WEIGHTINGS
+from reconcile.vocabulary.weightings import GUIDANCE, WEIGHTINGS
 
 STATISTICS = {
     "mean": "mean of the levels",
@@ -18,16 +19,18 @@ STATISTICS = {
     "exceeded_5": "level exceeded by 5 % of strikes",
     "maximum": "loudest strike",
 }
-FINDINGS = {
-    "overpredicts": "Louder than the sea",
-    "underpredicts": "Quieter than the sea",
+FINDINGS: dict[Finding, str] = {
+    "overpredicts": "Prediction too high",
+    "underpredicts": "Prediction too low",
     "no_bias_found": "No bias found",
-    "too_little_data": "Too little data",
+    "too_little_data": "Not decided",
 }
+LEAST_PAIRS = 3  # of a finding
 MODELS: dict[ModelName, str] = {
     "spreading": "spreading",
     "spreading_attenuation": "spreading and attenuation",
     "damped_cylindrical": "damped cylindrical spreading",
+    "two_regime": "spreading in two regimes",
 }
 _SHORT = {
     "exposure_level": "single-strike exposure level",
@@ -50,7 +53,11 @@ _METHODS = {
     "dredging": "dredging",
     "other": "other method",
 }
-_GUIDANCE = {"nmfs-2024": "NMFS 2024"}
+
+
+def finding_words(finding: Finding, n_pairs: int) -> str:
+    """A finding in two or three words; where nothing was decided, whether for want of pairs."""
+    return "Too little data" if finding == "too_little_data" and n_pairs < LEAST_PAIRS else FINDINGS[finding]
 
 
 def weighting_words(weighting: str) -> str:
@@ -58,12 +65,13 @@ def weighting_words(weighting: str) -> str:
     found = WEIGHTINGS.get(weighting)
     if found is None:
         return f"weighted {weighting}"
-    return f"{found.group}-weighted ({_GUIDANCE.get(found.guidance, found.guidance)}, {found.animals})"
+    return f"{found.group}-weighted ({GUIDANCE[found.guidance].title}, {found.animals})"
 
 
 def quantity_words(quantity: str | None, weighting: str = "none", band_hz: float | None = None) -> str:
     """The full name of a quantity with its weighting and band."""
-    name = QUANTITIES[quantity].name if quantity in QUANTITIES else (quantity or "any quantity")
+    known = QUANTITIES | {MAX_125MS_LEVEL.identifier: MAX_125MS_LEVEL}
+    name = known[quantity].name if quantity in known else (quantity or "any quantity")
     if weighting not in ("none", None):
         name = f"{name}, {weighting_words(weighting)}"
     if band_hz is not None and band_hz == band_hz:
@@ -76,7 +84,7 @@ def short_quantity_words(quantity: str, weighting: str = "none", band_hz: float 
     name = _SHORT.get(quantity, quantity)
     if weighting != "none":
         found = WEIGHTINGS.get(weighting)
-        name = f"{name}, weighted {weighting}" if found is None else f"{name}, {found.group}-weighted"
+        name = f"{name}, weighted {weighting}" if found is None else f"{name}, weighted {found.label}"
     return name if band_hz is None else f"{name}, {hertz(band_hz)} decidecade"
 
 
@@ -125,7 +133,7 @@ def flag_meaning(name: str) -> str:
 
 
 def excluded_words(stages: Iterable[Stage]) -> str:
-    """What rows with a flag are left out of."""
+    """What rows with a flag are left out of; a dash for nothing."""
     names = {Stage.SUMMARY: "statistics", Stage.FIT: "fits", Stage.COMPARISON: "comparison"}
     found = [names[stage] for stage in Stage if stage in set(stages)]
-    return ", ".join(found) if found else "nothing: marked, and used"
+    return ", ".join(found) if found else MISSING

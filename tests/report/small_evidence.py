@@ -326,6 +326,7 @@ def comparison(names: dict[str, str] | None = None) -> pd.DataFrame:
             "predicted_db": _level(p, s) + 2.63 + s,
             "predicted_extrapolated": False,
             "bias_db": 2.5 + s,
+            "n_strikes_as_recorded": N_STRIKES + 3,
             "measured_as_recorded_db": _level(p, s),
             "model_id": n.get("model", "unnamed"),
             "installation_method": "impact",

@@ -26,11 +26,13 @@ from reconcile.report.figures.style import (
 from reconcile.report.figures.svg import inline, plain
 from reconcile.report.formatting import between, signed, significant
 from reconcile.report.subjects import Subject
-from reconcile.report.words import group_words, statistic_words
+from reconcile.report.words import group_words, sentence_case, statistic_words
 from reconcile.vocabulary.documents.bias import Bias
+from reconcile.vocabulary.quantities import FloatArray
 
 _AXIS = "Bias: predicted minus measured (dB)"
 _LONGEST_NAME = 14
+_ONE_PLACE, _STEP, _WIDEST = 0.03, 0.024, 0.12  # decades: marks closer than the first stand a step apart
 
 
 def bias_figure(evidence: Evidence, subject: Subject) -> FigurePart | None:
@@ -56,9 +58,9 @@ def bias_figure(evidence: Evidence, subject: Subject) -> FigurePart | None:
 
 
 def _meanings(pairs: pd.DataFrame, bias: Bias) -> tuple[LegendItem, ...]:
-    margin = f"margin of ±{significant(bias.equivalence_margin_db)} dB"
+    margin = f"margin of ±{significant(bias.equivalence_margin_db)} dB (a setting)"
     reference = f"bias at {significant(bias.reference_range_m)} m with its 95 % interval"
-    items = [LegendItem("line", CURVE, "bias against range"), LegendItem("bar", INK, reference),
+    items = [LegendItem("line", CURVE, "bias against range"), LegendItem("interval", INK, reference),
              LegendItem("band", "#8795a3", margin)]  # fmt: skip
     if not pairs["counted"].all():
         items.append(LegendItem("note", MUTED, "open: not counted"))
@@ -90,10 +92,12 @@ def _against_range(
         slope, loss = bias.spreading_bias_db_per_decade.value, bias.attenuation_bias_db_per_km.value
         axes.plot(ranges, bias.bias_at_reference_db + slope * decades + loss * kilometres, color=CURVE, linewidth=1.3)
         low, high = bias.bias_at_reference_interval_95_db
-        axes.plot([bias.reference_range_m] * 2, [low, high], color=INK, linewidth=1.6, solid_capstyle="butt", zorder=3)
-        axes.plot([bias.reference_range_m], [bias.bias_at_reference_db], "_", color=INK, markersize=9, zorder=3)
+        axes.plot([bias.reference_range_m] * 2, [low, high], color=INK, linewidth=9.0, alpha=0.22,
+                  solid_capstyle="butt", zorder=1.5)  # fmt: skip
+        axes.plot([bias.reference_range_m], [bias.bias_at_reference_db], "_", color=INK, markersize=15, zorder=3)
+        beside = pd.Series(side_by_side(pairs["range_m"].to_numpy(np.float64)), index=pairs.index)
         for pile_id, points in pairs.groupby("pile_id", sort=False):
-            _points(axes, points["range_m"], points, marks[str(pile_id)])
+            _points(axes, beside[points.index], points, marks[str(pile_id)])
         log_axis(axes, *x_limits, "Horizontal distance from the pile (m)")
         axes.set_ylim(*y_limits)
         axes.set_ylabel(_AXIS)
@@ -101,8 +105,29 @@ def _against_range(
     group = group_words(bias.installation_method, bias.foundation_type, bias.abatement)
     interval = between(*bias.bias_at_reference_interval_95_db, with_sign=True)
     at = f"{signed(bias.bias_at_reference_db)} dB (95 % interval {interval} dB)"
-    note = f"{group}; {statistic_words(bias.statistic)}. At {significant(bias.reference_range_m)} m: {at}."
+    note = (
+        f"{sentence_case(group)}; {statistic_words(bias.statistic)}. At {significant(bias.reference_range_m)} m: {at}."
+        " Marks of nearly one distance are drawn side by side."
+    )
     return Panel(title, svg, note)
+
+
+def side_by_side(range_m: FloatArray) -> FloatArray:
+    """Where to draw marks so that those of nearly one range do not hide each other; the order of ranges is kept."""
+    order = np.argsort(range_m, kind="stable")
+    decades = np.log10(range_m[order])
+    drawn = decades.copy()
+    first = 0
+    for end in range(1, order.size + 1):
+        if end == order.size or decades[end] - decades[end - 1] > _ONE_PLACE:
+            n = end - first
+            if n > 1:
+                step = min(_STEP, _WIDEST / (n - 1))
+                drawn[first:end] = decades[first:end].mean() + (np.arange(n) - (n - 1) / 2) * step
+            first = end
+    found = np.empty_like(drawn)
+    found[order] = 10.0**drawn
+    return found
 
 
 def _ground(axes: Axes, bias: Bias) -> None:

@@ -10,6 +10,7 @@ from reconcile.report.figures.style import (
     CURVE,
     GRID,
     INK,
+    PAPER,
     PREDICTED,
     SYMBOLS,
     house_style,
@@ -18,11 +19,11 @@ from reconcile.report.figures.style import (
 )
 from reconcile.report.figures.svg import inline, plain
 from reconcile.report.formatting import significant
-from reconcile.report.words import group_words
+from reconcile.report.words import group_words, unit_words
 from reconcile.vocabulary.documents.bias import ThresholdComparison
-from reconcile.vocabulary.quantities import QUANTITIES
+from reconcile.vocabulary.weightings import GUIDANCE, WEIGHTINGS
 
-_ROW_INCHES, _FRAME_INCHES = 0.39, 0.62
+_ROW_INCHES, _FRAME_INCHES = 0.46, 0.66
 MEASURED = "#0072b2"
 
 
@@ -53,9 +54,10 @@ def threshold_label(row: ThresholdComparison) -> str:
     """Level and quantity of a threshold, in the short form that fits above its bar."""
     symbol = {"peak_level": "peak", "exposure_level": "single-strike exposure", "rms_level": "mean-square",
               "cumulative_exposure_level": "cumulative exposure"}.get(row.quantity, row.quantity)  # fmt: skip
-    weighting = "" if row.weighting == "none" else f", {row.weighting}"
-    unit = QUANTITIES[row.quantity].unit if row.quantity in QUANTITIES else "dB"
-    return f"{significant(row.threshold_db, 4)} {unit}, {symbol}{weighting}"
+    found = WEIGHTINGS.get(row.weighting)
+    name = row.weighting if found is None else f"{found.group}-weighted ({GUIDANCE[found.guidance].title})"
+    weighting = "" if row.weighting == "none" else f", {name}"
+    return f"{significant(row.threshold_db, 4)} {unit_words(row.quantity)}, {symbol}{weighting}"
 
 
 def _panel(title: str, rows: Sequence[ThresholdComparison], limits: tuple[float, float], key: str) -> Panel:
@@ -69,10 +71,11 @@ def _panel(title: str, rows: Sequence[ThresholdComparison], limits: tuple[float,
             axes.plot([measured], [place], "o", color=MEASURED, markerfacecolor=face, markersize=5.5, zorder=3)
             axes.plot([row.predicted_m], [place], "D", color=PREDICTED, markerfacecolor="none", markersize=5, zorder=4)
             axes.annotate(
-                plain(threshold_label(row)), (0.0, place), xycoords=("axes fraction", "data"), xytext=(3, 5.5),
-                textcoords="offset points", color=INK, fontsize=7.6,
+                plain(threshold_label(row)), (0.0, place), xycoords=("axes fraction", "data"), xytext=(3, 7.5),
+                textcoords="offset points", color=INK, fontsize=7.6, zorder=2,
+                bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8},
             )  # fmt: skip
-        axes.set_ylim(-0.5, len(rows) - 0.25)
+        axes.set_ylim(-0.45, len(rows) - 0.3)
         axes.set_yticks([])
         axes.spines["left"].set_visible(False)
         axes.grid(True, axis="x", color=GRID)

@@ -9,9 +9,11 @@ from markupsafe import Markup
 
 @dataclass(frozen=True, slots=True)
 class LegendItem:
-    """One entry of a legend: what is drawn (`marker`, `line`, `dashes`, `band`), its colour and its name.
+    """One entry of a legend: what is drawn, its colour and its name.
 
-    `symbol` is the path of a marker in a box from -6 to 6; `filled` is false for an outline.
+    `kind` is one of marker, line, dashes, band, bar, interval.
+    `symbol` is the path of a marker in a box from -6 to 6; `filled` is false for an outline, `small` true where the
+    figure's marks are small.
     """
 
     kind: str
@@ -19,6 +21,7 @@ class LegendItem:
     name: str
     symbol: str = ""
     filled: bool = True
+    small: bool = False
 
 
 @dataclass(frozen=True, slots=True)

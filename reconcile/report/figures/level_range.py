@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from reconcile.report.evidence import Evidence
+from reconcile.report.evidence import Evidence, rows_of
 from reconcile.report.figures.figure import FigurePart, LegendItem, Panel
 from reconcile.report.figures.style import (
     CURVE,
@@ -24,7 +24,7 @@ from reconcile.report.figures.style import (
     pile_marks,
 )
 from reconcile.report.figures.svg import inline
-from reconcile.report.formatting import significant, with_error
+from reconcile.report.formatting import between, decibels, significant, with_error
 from reconcile.report.subjects import Subject, selected_fits
 from reconcile.report.words import MODELS, group_words, sentence_case, statistic_words
 from reconcile.spreading import CurveIntervals, intervals
@@ -34,6 +34,9 @@ from reconcile.vocabulary.quantities import FloatArray
 
 _STATISTICS = ("median", "mean", "energy_mean", "exceeded_5", "maximum")
 _CURVE_POINTS = 80
+_TOO_SMALL_TO_SHOW = 0.001
+_BAND_DB = 10.0  # how far beyond levels and curves a drawing makes room for intervals
+_POINT_COLUMNS = ["pile_id", "range_m", "level_db", "error_db"]
 _BAND_ALPHA = ((0.10, "prediction_low_db", "prediction_high_db"), (0.24, "confidence_low_db", "confidence_high_db"))
 
 
@@ -47,6 +50,7 @@ class _Group:
     predictions: tuple[Prediction, ...]
     statistic: str
     energy_kj: float | None  # to which points and curve are brought; None: as recorded, curve at its own energy
+    counted: bool  # whether any prediction shown was held against the points
 
     @property
     def title(self) -> str:
@@ -92,7 +96,7 @@ def _meanings(groups: Sequence[_Group]) -> tuple[LegendItem, ...]:
 def _groups(evidence: Evidence, subject: Subject) -> list[_Group]:
     fits = {(f.installation_method, f.foundation_type, f.abatement): f for f in selected_fits(evidence, subject)}
     grouped: dict[tuple[str, str, str], list[Pile]] = {}
-    for pile in evidence.piles:
+    for pile in evidence.pile_states:
         if pile.installation_method == "impact":
             grouped.setdefault((pile.installation_method, pile.foundation_type, pile.abatement), []).append(pile)
     return [_group(evidence, subject, tuple(piles), fits.get(key)) for key, piles in grouped.items()]
@@ -100,17 +104,17 @@ def _groups(evidence: Evidence, subject: Subject) -> list[_Group]:
 
 def _group(evidence: Evidence, subject: Subject, piles: tuple[Pile, ...], fit: Fit | None) -> _Group:
     """Pairs of the comparison where there are any (at the predicted energy), else the medians as recorded."""
-    ids = {pile.pile_id for pile in piles}
     pairs = subject.of(evidence.pairs)
     if len(pairs):
-        pairs = pairs[pairs["pile_id"].isin(ids) & pairs["measured_db"].notna()]
+        pairs = _of_states(pairs[pairs["measured_db"].notna()], piles)
     predictions = _predictions(evidence, subject, pairs)
     statistic = next((s for s in _STATISTICS if len(pairs) and (pairs["statistic"] == s).any()), None)
+    counted = bool(len(pairs)) and bool(pairs["counted"].any())
     if statistic is None:
-        rows = subject.of(evidence.summary)
-        rows = rows[rows["pile_id"].isin(ids) & rows["median_db"].notna() & rows["range_m"].notna()]
+        rows = _of_states(subject.of(evidence.summary), piles)
+        rows = rows[rows["median_db"].notna() & rows["range_m"].notna()]
         points = rows.rename(columns={"median_db": "level_db", "standard_uncertainty_db": "error_db"})
-        return _Group(piles, fit, points[["pile_id", "range_m", "level_db", "error_db"]], (), "median", None)
+        return _Group(piles, fit, points[_POINT_COLUMNS], predictions, "median", None, counted)
     predictions = tuple(p for p in predictions if p.statistic in (statistic, None))
     energies = {p.energy_kj for p in predictions}
     energy = next(iter(energies)) if len(energies) == 1 else None
@@ -119,7 +123,11 @@ def _group(evidence: Evidence, subject: Subject, piles: tuple[Pile, ...], fit: F
         columns={level: "level_db", "measured_uncertainty_db": "error_db"}
     )
     points = points.drop_duplicates(["pile_id", "station_id"])
-    return _Group(piles, fit, points[["pile_id", "range_m", "level_db", "error_db"]], predictions, statistic, energy)
+    return _Group(piles, fit, points[_POINT_COLUMNS], predictions, statistic, energy, counted)
+
+
+def _of_states(rows: pd.DataFrame, piles: Sequence[Pile]) -> pd.DataFrame:
+    return rows.loc[sorted(index for pile in piles for index in rows_of(rows, pile).index)]
 
 
 def _predictions(evidence: Evidence, subject: Subject, pairs: pd.DataFrame) -> tuple[Prediction, ...]:
@@ -146,6 +154,12 @@ def _limits(groups: Sequence[_Group]) -> tuple[tuple[float, float], tuple[float,
         levels += [p.level_db for p in group.predictions if x[0] <= p.range_m <= x[1]]
         curve = group.curve(np.array(x))
         levels += [] if curve is None else [float(v) for v in curve.level_db]
+    least, most = min(levels) - _BAND_DB, max(levels) + _BAND_DB
+    for group in groups:
+        inside = None if group.fit is None else group.curve(np.array([group.fit.range_min_m, group.fit.range_max_m]))
+        if inside is not None:
+            ends = np.concatenate([inside.confidence_low_db, inside.confidence_high_db])
+            levels += [float(v) for v in np.clip(ends, least, most)]
     return x, padded(levels, 0.08, 2.0)
 
 
@@ -197,34 +211,43 @@ def _draw_curve(axes: Axes, group: _Group, x_limits: tuple[float, float]) -> Non
 def _draw_points(axes: Axes, points: pd.DataFrame, mark: Mark) -> None:
     axes.errorbar(
         points["range_m"], points["level_db"], yerr=points["error_db"], fmt=mark.marker, color=mark.colour,
-        markersize=6.8, markeredgecolor="#ffffff", markeredgewidth=0.4, elinewidth=0.9, zorder=4,
+        markersize=5.6, markeredgecolor="#ffffff", markeredgewidth=0.4, elinewidth=1.1, zorder=4,
     )  # fmt: skip
 
 
 def _note(group: _Group) -> str:
     """What the points are, and the fitted law in numbers."""
     at = "as recorded" if group.energy_kj is None else f"brought to {significant(group.energy_kj)} kJ"
-    points = (
-        f"Points: {statistic_words(group.statistic)} over the strikes of a pile at a station, {at},"
-        " ± one standard uncertainty."
-    )
+    points = f"Points: {statistic_words(group.statistic)} over the strikes, {at}."
+    if group.predictions and not group.counted:
+        points += (
+            " What was predicted is drawn but not counted in a bias; the reason stands under"
+            " “Not paired, or not counted”."
+        )
     fit = group.fit
     if fit is None:
         return points
-    c = fit.coefficients
-    parts = [
-        f"{coefficient_words(c.level_at_reference_db, 'dB', 1)} at {significant(fit.reference_range_m)} m",
-        f"N = {coefficient_words(c.spreading_coefficient_db_per_decade, 'dB per decade')}",
-        f"α = {coefficient_words(c.attenuation_db_per_km, 'dB/km')}",
-    ]
-    energy = "" if fit.reference_energy_kj is None else f" for a strike of {significant(fit.reference_energy_kj)} kJ"
-    curve = "" if group.energy_kj is None else f" (drawn at {significant(group.energy_kj)} kJ)"
-    return f"{points} Curve{energy}{curve}: {MODELS[fit.model]}, {', '.join(parts)}."
+    energy_kj = fit.reference_energy_kj if group.energy_kj is None else group.energy_kj
+    strike = "" if fit.reference_energy_kj is None else f" for a strike of {significant(energy_kj)} kJ"
+    return f"{points} Curve{strike}: {', '.join(_law(group, fit))}."
+
+
+def _law(group: _Group, fit: Fit) -> Iterator[str]:
+    """The fitted law in numbers, its level at the energy for which it is drawn."""
+    c, curve = fit.coefficients, group.curve(np.array([fit.reference_range_m]))
+    yield MODELS[fit.model]
+    if curve is not None:
+        interval = between(float(curve.confidence_low_db[0]), float(curve.confidence_high_db[0]))
+        level = f"{decibels(float(curve.level_db[0]))} dB at {significant(fit.reference_range_m)} m"
+        yield f"{level} (95 % interval {interval} dB)"
+    yield f"N = {coefficient_words(c.spreading_coefficient_db_per_decade, 'dB per decade')}"
+    yield f"α = {coefficient_words(c.attenuation_db_per_km, 'dB/km')}"
 
 
 def coefficient_words(coefficient: Coefficient, unit: str = "", most_digits: int = 3) -> str:
     """A coefficient with its standard error and unit, or that it was held fixed."""
     after = f" {unit}" if unit else ""
     if coefficient.standard_error == 0:
-        return f"{significant(coefficient.value)}{after} (fixed)"
+        small = 0.0 < coefficient.value < _TOO_SMALL_TO_SHOW
+        return f"{f'below {_TOO_SMALL_TO_SHOW:g}' if small else significant(coefficient.value)}{after} (fixed)"
     return f"{with_error(coefficient.value, coefficient.standard_error, most_digits)}{after}"

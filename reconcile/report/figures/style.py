@@ -9,7 +9,6 @@ from typing import Any
 
 import matplotlib
 from matplotlib.axes import Axes
-from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter, NullLocator
 
@@ -23,7 +22,8 @@ CURVE = "#3f4d5a"
 _PILE_COLOURS = ("#0072b2", "#d55e00", "#00866a", "#b8568f", "#b97f00", "#3a9bd1", "#5b5b5b")
 _PILE_MARKERS = ("o", "s", "^", "v", "P", "X", "<", ">")
 _STATION_MARKERS = ("o", "s", "^", "v", "P", "X", "<", ">")
-_STATION_SCALE = ("viridis", 0.0, 0.8)  # from near (dark) to far (light); beyond 0.8 it is too pale for white
+# Stations from near to far: hues that stay apart where marks are small, dark enough for white paper.
+_STATION_COLOURS = ("#35207a", "#d6336c", "#00838f", "#c77700", "#4f8a10", "#8c5a3c", "#596673")
 SYMBOLS = {
     "o": "M-4.6,0a4.6,4.6 0 1,0 9.2,0a4.6,4.6 0 1,0 -9.2,0z",
     "s": "M-4.2,-4.2h8.4v8.4h-8.4z",
@@ -65,19 +65,18 @@ def pile_marks(pile_ids: Sequence[str]) -> dict[str, Mark]:
 
 
 def station_marks(station_ids: Sequence[str]) -> dict[str, Mark]:
-    """A colour along one scale from near to far, and a marker, for each station."""
-    name, low, high = _STATION_SCALE
-    scale = matplotlib.colormaps[name]
-    steps = max(len(station_ids) - 1, 1)
+    """A colour and a marker for each station; their periods are coprime, so 56 stations differ."""
     return {
-        station_id: Mark(to_hex(scale(low + (high - low) * i / steps)), _STATION_MARKERS[i % len(_STATION_MARKERS)])
+        station_id: Mark(_STATION_COLOURS[i % len(_STATION_COLOURS)], _STATION_MARKERS[i % len(_STATION_MARKERS)])
         for i, station_id in enumerate(station_ids)
     }
 
 
-def legend(marks: Mapping[str, Mark], names: Sequence[str]) -> tuple[LegendItem, ...]:
-    """Legend entries of some piles or stations."""
-    return tuple(LegendItem("marker", marks[name].colour, name, SYMBOLS[marks[name].marker]) for name in names)
+def legend(marks: Mapping[str, Mark], names: Sequence[str], *, small: bool = False) -> tuple[LegendItem, ...]:
+    """Legend entries of some piles or stations; `small` where the marks of the figure are."""
+    return tuple(
+        LegendItem("marker", marks[name].colour, name, SYMBOLS[marks[name].marker], small=small) for name in names
+    )
 
 
 @contextmanager

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from reconcile.campaign.activity_periods import with_states
 from reconcile.report.evidence import Evidence
 from reconcile.report.figures.figure import FigurePart, LegendItem, Panel
 from reconcile.report.figures.style import INK, MUTED, Mark, dress, house_style, legend, new_axes, station_marks
@@ -36,16 +37,20 @@ def strike_histories(evidence: Evidence) -> FigurePart | None:
         _strikes_panel(pile, strikes[strikes["pile_id"] == pile.pile_id], marks, most, f"th-{i}")
         for i, pile in enumerate(piles)
     )
-    limits = LegendItem("marker", MUTED, "open: a limit (clipped, or too close to the background)", filled=False)
+    open_mark = "open: a limit (clipped, or too close to the background)"
+    items = (*legend(marks, _present(marks, strikes), small=True),
+             LegendItem("marker", MUTED, open_mark, filled=False, small=True))  # fmt: skip
     longest = strikes.groupby(["pile_id", "station_id"]).size().max()
     caption = f"Thinned to about {most} marks a series; the highest and lowest of each stretch are kept."
-    return FigurePart(panels, (*legend(marks, _present(marks, strikes)), limits), caption if longest > most else "")
+    return FigurePart(panels, items, caption if longest > most else "")
 
 
 def continuous_histories(evidence: Evidence) -> FigurePart | None:
-    """One panel for each pile that was not driven by impact: mean-square level of each second at each station."""
+    """One panel for each pile with work that is not impact driving: level of each second of it at each station."""
     seconds = evidence.background[(evidence.background["duration_s"] == 1.0) & evidence.background["pile_id"].notna()]
-    piles = [p for p in evidence.piles if p.installation_method != "impact" and p.pile_id in set(seconds["pile_id"])]
+    seconds = with_states(seconds, evidence.campaign)
+    seconds = seconds[seconds["installation_method"].notna() & (seconds["installation_method"] != "impact")]
+    piles = [p for p in evidence.piles if p.pile_id in set(seconds["pile_id"])]
     if not piles:
         return None
     marks = station_marks(evidence.station_ids)
@@ -55,7 +60,7 @@ def continuous_histories(evidence: Evidence) -> FigurePart | None:
         _seconds_panel(pile, seconds[seconds["pile_id"] == pile.pile_id], marks, most, f"ch-{i}")
         for i, pile in enumerate(piles)
     )
-    return FigurePart(panels, legend(marks, _present(marks, seconds)))
+    return FigurePart(panels, legend(marks, _present(marks, seconds), small=True))
 
 
 def _present(marks: Mapping[str, Mark], rows: pd.DataFrame) -> list[str]:
@@ -82,7 +87,7 @@ def thinned(level: FloatArray, most: int) -> NDArray[np.intp]:
 def _strikes_panel(pile: Pile, strikes: pd.DataFrame, marks: Mapping[str, Mark], most: int, key: str) -> Panel:
     first = strikes["time_utc"].min()
     with house_style():
-        figure = Figure(figsize=(4.7, 4.7), layout="constrained", facecolor="none")
+        figure = Figure(figsize=(4.7, 5.4), layout="constrained", facecolor="none")
         exposure, peak, energy = figure.subplots(3, 1, sharex=True, height_ratios=(3.0, 3.0, 1.6))
         for axes in (exposure, peak, energy):
             dress(axes)
@@ -122,9 +127,14 @@ def _series(
     for rows, face in ((chosen[~limit[chosen]], mark.colour), (chosen[limit[chosen]], "#ffffff")):
         if rows.size:
             axes.plot(
-                minutes[rows], level[rows], mark.marker, color=mark.colour, markerfacecolor=face, markersize=2.3,
-                markeredgewidth=0.5, linestyle="none",
+                minutes[rows], level[rows], mark.marker, color=mark.colour, markerfacecolor=face,
+                markersize=_mark_size(rows.size), markeredgewidth=0.5, linestyle="none",
             )  # fmt: skip
+
+
+def _mark_size(n_marks: int) -> float:
+    """Points across: as large as leaves neighbours in a panel apart, so that shapes can be told."""
+    return min(max(330.0 / max(n_marks, 1), 2.3), 4.2)
 
 
 def _draw_energy(axes: Axes, strikes: pd.DataFrame, first: pd.Timestamp) -> None:
@@ -150,7 +160,7 @@ def _seconds_panel(pile: Pile, seconds: pd.DataFrame, marks: Mapping[str, Mark],
             mark = marks[station_id]
             axes.plot(
                 _minutes(rows["start_utc"], first)[chosen], level[chosen], "-", marker=mark.marker, color=mark.colour,
-                linewidth=0.8, markersize=2.3,
+                linewidth=0.8, markersize=_mark_size(chosen.size),
             )  # fmt: skip
         axes.set_xlabel(f"Minutes after {instant(first.to_pydatetime())} UTC")
         axes.set_ylabel("Mean-square level of 1 s\n(dB re 1 µPa)", color=INK)

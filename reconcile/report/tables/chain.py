@@ -12,14 +12,18 @@ from reconcile.campaign.times import as_datetime, epoch_us
 from reconcile.report.evidence import Evidence
 from reconcile.report.formatting import (
     MISSING,
+    count,
     decibels,
     hertz,
     instant,
     length_of_time,
+    percent,
     significant,
+    with_error,
 )
 from reconcile.report.tables.table import Body, Head, Table, one_body, text
-from reconcile.vocabulary.documents.manifest import ChainEntry, RecordingEntry
+from reconcile.vocabulary.documents.campaign import Pile
+from reconcile.vocabulary.documents.manifest import ChainEntry, LogClockEntry, RecordingEntry
 
 _HIGHEST_SHARE = 0.45  # of the sampling rate, where no upper end is stated
 _DIGEST_SHOWN = 16
@@ -168,28 +172,68 @@ def log_clock_table(evidence: Evidence) -> Table:
         Head("Scatter of the matches", "s"),
         Head("Blows logged"),
         Head("Blows matched"),
+        Head("Confidence"),
         Head("Remarks", numeric=False),
     )
     rows = [
         (
             entry.pile_id,
-            decibels(entry.offset_s, 3),
-            decibels(entry.drift_ppm, 0),
+            _with_error(entry.offset_s, entry.offset_standard_error_s, 3),
+            _with_error(entry.drift_ppm, entry.drift_standard_error_ppm, 1),
             decibels(entry.residual_sd_s, 3),
             str(entry.n_blows),
             str(entry.n_matched),
-            "ambiguous: not used" if entry.ambiguous else "",
+            percent(entry.confidence),
+            _log_remarks(entry),
         )
         for entry in evidence.manifest.clocks.hammer_logs
     ]
     return one_body(head, rows)
 
 
+def _with_error(value: float | None, error: float | None, digits: int) -> str:
+    if value is None or error is None:
+        return decibels(value, digits)
+    return with_error(value, error, digits)
+
+
+def _log_remarks(entry: LogClockEntry) -> str:
+    remarks = ["ambiguous: not used"] if entry.ambiguous else []
+    if entry.resolution_s > 0.05:
+        remarks.append(f"times in steps of {significant(entry.resolution_s)} s, rounded or cut")
+    return "; ".join(remarks)
+
+
 def station_clock_table(evidence: Evidence) -> Table:
-    """What each station's clock was found to be off, against the mean of all."""
-    head = (Head("Station", numeric=False), Head("Clock found off by", "s"))
-    offsets = evidence.manifest.clocks.station_offsets_s
-    return one_body(head, [(name, decibels(offsets[name], 3)) for name in evidence.station_ids if name in offsets])
+    """What each recorder's clock was found to be off, against the mean of all."""
+    clocks = evidence.manifest.clocks
+    if not clocks.recorders:
+        few = (Head("Station", numeric=False), Head("Clock found off by", "s"))
+        offsets = clocks.station_offsets_s
+        return one_body(few, [(n, decibels(offsets[n], 3)) for n in evidence.station_ids if n in offsets])
+    head = (
+        *text("Station"),
+        Head("Clock found off by", "s"),
+        Head("Drift", "ppm"),
+        *text("Offset is that at (UTC)"),
+        Head("Strikes compared"),
+        Head("Piles"),
+        Head("Remarks", numeric=False),
+    )
+    place = {name: k for k, name in enumerate(evidence.station_ids)}
+    rows = [
+        (
+            entry.station_id,
+            _with_error(entry.offset_s, entry.offset_standard_error_s, 3),
+            _with_error(entry.drift_ppm, entry.drift_standard_error_ppm, 2),
+            MISSING if entry.at_utc is None else instant(entry.at_utc),
+            count(entry.n_strikes),
+            str(entry.n_piles),
+            "cannot be decided: strikes too regular, or too few" if entry.ambiguous else "",
+        )
+        for entry in sorted(clocks.recorders, key=lambda entry: place.get(entry.station_id, len(place)))
+    ]
+    return one_body(head, rows)
 
 
 def recordings_table(evidence: Evidence) -> Table:
@@ -242,17 +286,32 @@ def pile_table(evidence: Evidence) -> Table:
     rows = [
         (
             pile.pile_id,
-            f"{pile.foundation_type.replace('_', ' ')}, {pile.installation_method}"
-            f"{'' if pile.abatement == 'none' else f', {pile.abatement}'}",
+            f"{pile.foundation_type.replace('_', ' ')}, {_work_words(evidence, pile)}",
             significant(pile.diameter_m),
             significant(pile.water_depth_m),
             significant(pile.rated_energy_kj),
             instant(pile.start_utc),
             instant(pile.end_utc),
-            str(int(heard.get(pile.pile_id, 0))) if pile.installation_method == "impact" else MISSING,
+            str(int(heard.get(pile.pile_id, 0))) if _struck(evidence, pile) else MISSING,
             str(logged[pile.pile_id]) if logged.get(pile.pile_id) else MISSING,
             pile.prediction_id or "none",
         )
         for pile in evidence.piles
     ]
     return one_body(head, rows)
+
+
+def _work_words(evidence: Evidence, pile: Pile) -> str:
+    """Method and abatement of each state that a pile was in."""
+    held = (
+        (s.installation_method, "" if s.abatement == "none" else f", {s.abatement}") for s in _states(evidence, pile)
+    )
+    return "; ".join(f"{method}{abatement}" for method, abatement in held)
+
+
+def _struck(evidence: Evidence, pile: Pile) -> bool:
+    return any(state.installation_method == "impact" for state in _states(evidence, pile))
+
+
+def _states(evidence: Evidence, pile: Pile) -> tuple[Pile, ...]:
+    return tuple(state for state in evidence.pile_states if state.pile_id == pile.pile_id)

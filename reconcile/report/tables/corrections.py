@@ -13,9 +13,11 @@ from reconcile.vocabulary.documents.fit import Coefficient
 
 def correction_table(document: CorrectionDocument) -> Table:
     """What is added to a later prediction by the same method: a body for each method and group of piles."""
+    references = {entry.reference_range_m for entry in document.corrections}
+    where = f"{metres(next(iter(references)))} m" if len(references) == 1 else "the reference distance"
     head = (
         Head("Quantity", numeric=False, wide=True),
-        Head("Added at the reference distance", "dB"),
+        Head(f"Added at {where}", "dB"),
         Head("Added per tenfold range", "dB"),
         Head("Distances", "m"),
         Head("Strike energies", "kJ"),

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
 
 import pandas as pd
 
 from reconcile.report.evidence import Evidence
-from reconcile.report.formatting import count, instant, length_of_time
+from reconcile.report.formatting import count, exact_time, instant, length_of_time
 from reconcile.report.tables.table import Head, Table, one_body, text
 from reconcile.report.words import (
     excluded_words,
@@ -20,6 +21,8 @@ from reconcile.report.words import (
 )
 from reconcile.vocabulary.tables.flags import FLAGS
 
+_GAP = re.compile(r"station (?P<stations>.+): gap of (?P<seconds>\d+(?:\.\d+)?) s before ")
+_PAUSE_S = 60.0  # a shorter gap may have cut a strike's surroundings, and is named on its own
 _SETTINGS = {
     "weightings": "Auditory weightings",
     "calibration_source": "Calibration taken from",
@@ -27,6 +30,10 @@ _SETTINGS = {
     "censor_below_snr_db": "Censored below a signal-to-noise ratio of (dB)",
     "window_max_s": "Longest pulse interval (s)",
     "equivalence_margin_db": "Margin in which prediction and sea count as equal (dB)",
+    "criteria": "Sets of thresholds and limits",
+    "criteria_file": "File of criteria",
+    "effective_quiet_db": "Effective quiet (dB re 1 µPa² s, single strike)",
+    "local_time_zone": "Time zone of local days",
 }
 
 
@@ -81,9 +88,62 @@ def censoring_table(evidence: Evidence) -> Table:
     return one_body(head, rows)
 
 
+def missing_strikes(evidence: Evidence) -> tuple[tuple[str, str], ...]:
+    """What became of strikes that a station did not hear, and of those of which only a limit is known: (what, so)."""
+    return (_unheard(evidence), _limits_in_fits(evidence))
+
+
+def _unheard(evidence: Evidence) -> tuple[str, str]:
+    stages = evidence.manifest.stages
+    if not any("strikes_not_heard" in stage.counts for stage in stages if stage.stage == "levels"):
+        return (
+            "Strikes that a station did not hear have no row yet.",
+            "Statistics of a far station are then over the strikes that it heard, which are the louder ones.",
+        )
+    rows = _raised(evidence.strikes)["not_heard"]
+    if not rows:
+        return "Every strike that was known was heard at every station that was recording.", ""
+    return (
+        f"Strikes that a station did not hear: {count(rows)} of {count(len(evidence.strikes))} rows.",
+        "Their levels are limits from the background alone (“at most”), and they count as such.",
+    )
+
+
+def _limits_in_fits(evidence: Evidence) -> tuple[str, str]:
+    fits = [fit for fit in (evidence.fit.fits if evidence.fit else ()) if fit.selected]
+    if any("censored_rows_left_out" in fit.flags for fit in fits):
+        return (
+            "Censored rows are not in the likelihood of the fits.",
+            "Strikes too close to the background, and clipped ones, are left out of the curves and counted there; where"
+            " many are, levels far out may be too high.",
+        )
+    n_censored = sum(fit.n_censored for fit in fits)
+    if not n_censored:
+        return "No curve met a strike of which only a limit is known.", ""
+    return (
+        "Strikes of which only a limit is known are in the curves as limits.",
+        "Those too close to the background, and clipped ones, take part in the fits as “at most” and “at least” (their"
+        " number stands beside each fit); the degrees of freedom of the intervals are approximate there.",
+    )
+
+
 def reason_table(name: str, reasons: Mapping[str, str]) -> Table:
     """Recordings with the reason why they were not (or not wholly) used."""
     return one_body(text(name, "Reason"), list(reasons.items()))
+
+
+def input_notes(warnings: Iterable[str]) -> tuple[str, ...]:
+    """Notes on the input, pauses of a minute or more between recordings as one: number, shortest, longest."""
+    found = [(line, _GAP.match(line)) for line in warnings]
+    pauses = [(m["stations"], float(m["seconds"])) for _, m in found if m and float(m["seconds"]) >= _PAUSE_S]
+    if len(pauses) < 2:
+        return tuple(line for line, _ in found)
+    lengths = [seconds for _, seconds in pauses]
+    shortest, longest = (exact_time(pick(lengths)) for pick in (min, max))
+    several = Counter(stations for stations, _ in pauses)
+    per_station = ", ".join(f"{n} at {stations}" for stations, n in several.items())
+    pause = f"{len(pauses)} pauses between recordings ({per_station}): the shortest {shortest}, the longest {longest}"
+    return (pause, *(line for line, m in found if not m or float(m["seconds"]) < _PAUSE_S))
 
 
 def not_fitted_table(evidence: Evidence) -> Table:
@@ -113,6 +173,8 @@ def settings_table(evidence: Evidence) -> Table:
 
 
 def _setting(value: object) -> str:
+    if value is None or value == ():
+        return "none"
     if isinstance(value, (list, tuple)):
         return ", ".join(str(entry) for entry in value)
     return f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")

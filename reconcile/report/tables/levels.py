@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from reconcile.report.evidence import Evidence
-from reconcile.report.formatting import count, decibels, instant, metres, percent
+from reconcile.report.evidence import Evidence, rows_of
+from reconcile.report.formatting import between, count, decibels, instant, metres, percent
 from reconcile.report.subjects import Subject
-from reconcile.report.tables.table import Body, Head, Record, Table, number
+from reconcile.report.tables.table import Body, Head, Record, Table, number, words
 from reconcile.report.words import pile_words, weighting_words
 from reconcile.vocabulary.documents.campaign import Pile
 
@@ -17,7 +17,9 @@ _EXPOSURE_UNIT = "dB re 1 µPa² s"
 PERIODS = {
     "pile": "each pile",
     "utc_day": "each day (UTC)",
+    "local_day": "each day (local clock)",
     "24_h_from_first_strike": "24 h from the first strike",
+    "stated": "the stated periods",
 }
 
 
@@ -32,6 +34,7 @@ def level_table(evidence: Evidence, subject: Subject) -> Table:
         Head("Median", unit),
         Head("Mean", unit),
         Head("Exceeded by 5 % of strikes", unit),
+        Head("Its 95 % interval", unit),
         Head("Lowest", unit),
         Head("Highest", unit),
         Head("Standard uncertainty of the mean", "dB"),
@@ -42,8 +45,8 @@ def level_table(evidence: Evidence, subject: Subject) -> Table:
 
 def _pile_bodies(evidence: Evidence, rows: pd.DataFrame) -> Iterator[Body]:
     places = {name: i for i, name in enumerate(evidence.station_ids)}
-    for pile in evidence.piles:
-        own = rows[rows["pile_id"] == pile.pile_id]
+    for pile in evidence.pile_states:
+        own = rows_of(rows, pile)
         if own.empty:
             continue
         own = own.sort_values("station_id", key=lambda names: names.map(places))
@@ -63,11 +66,14 @@ def _level_row(record: Record) -> tuple[str, ...]:
         metres(number(record, "range_m")),
         count(number(record, "n_strikes")),
         count(number(record, "n_censored")),
-        *(
-            decibels(number(record, name))
-            for name in ("median_db", "mean_db", "exceeded_5_db", "minimum_db", "maximum_db", "standard_uncertainty_db")
-        ),
+        *(decibels(number(record, name)) for name in ("median_db", "mean_db", "exceeded_5_db")),
+        _interval(number(record, "exceeded_5_lower_db"), number(record, "exceeded_5_upper_db")),
+        *(decibels(number(record, name)) for name in ("minimum_db", "maximum_db", "standard_uncertainty_db")),
     )
+
+
+def _interval(low: float | None, high: float | None) -> str:
+    return decibels(None) if low is None and high is None else between(low, high)
 
 
 def exposure_weightings(evidence: Evidence) -> tuple[str, ...]:
@@ -84,9 +90,9 @@ def exposure_title(weighting: str) -> str:
 
 def exposure_table(evidence: Evidence, weighting: str) -> Table:
     """Cumulative exposure of one weighting: a body for each kind of period."""
-    head = (
+    head: tuple[Head, ...] = (
         Head("Station", numeric=False),
-        Head("Pile or start", numeric=False),
+        Head("Pile, period or start", numeric=False),
         Head("Method", numeric=False),
         Head("Piles"),
         Head("Strikes (seconds)"),
@@ -97,6 +103,9 @@ def exposure_table(evidence: Evidence, weighting: str) -> Table:
         Head("Completed for gaps", _EXPOSURE_UNIT),
         Head("Censoring", numeric=False),
     )
+    quiet = evidence.campaign.settings.effective_quiet_db
+    if quiet is not None and weighting == "none":
+        head += (Head(f"Strikes of {quiet:g} dB and more", _EXPOSURE_UNIT),)
     rows = evidence.exposure[evidence.exposure["weighting"] == weighting]
     piles = {pile.pile_id: i for i, pile in enumerate(evidence.piles)}
     stations = {name: i for i, name in enumerate(evidence.station_ids)}
@@ -108,16 +117,16 @@ def exposure_table(evidence: Evidence, weighting: str) -> Table:
         )
         order = ["pile_place", "station_place"] if period == "pile" else ["station_place", "start_utc"]
         records = keyed.sort_values([*order, "installation_method"]).to_dict("records")
-        bodies.append(Body(tuple(_exposure_row(r) for r in records), f"Over {title}"))
+        bodies.append(Body(tuple(_exposure_row(r)[: len(head)] for r in records), f"Over {title}"))
     return Table(head, tuple(body for body in bodies if body.rows))
 
 
 def _exposure_row(record: Record) -> tuple[str, ...]:
     start = pd.Timestamp(record["start_utc"])
-    pile_id = record["pile_id"]
+    named = words(record, "pile_id") or words(record, "period_name")
     return (
         str(record["station_id"]),
-        instant(start.to_pydatetime()) if pd.isna(pile_id) else str(pile_id),
+        instant(start.to_pydatetime()) if named is None else named,
         str(record["installation_method"]),
         count(number(record, "n_piles")),
         count(number(record, "n_strikes")),
@@ -127,4 +136,5 @@ def _exposure_row(record: Record) -> tuple[str, ...]:
         decibels(number(record, "upper_db")),
         decibels(number(record, "completed_db")),
         str(record["censoring"]).replace("_", " "),
+        decibels(number(record, "above_quiet_db")),
     )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+
+import pandas as pd
 
 from reconcile.report.evidence import Evidence
 from reconcile.report.figures.distances import threshold_label
@@ -16,10 +18,13 @@ from reconcile.report.formatting import (
     signed,
     significant,
 )
-from reconcile.report.subjects import Subject
+from reconcile.report.subjects import Subject, selected_fits
 from reconcile.report.tables.table import Body, Head, IntervalBar, Record, Table, number, text, words
-from reconcile.report.words import FINDINGS, group_words, statistic_words
+from reconcile.report.words import finding_words, flag_meaning, group_words, statistic_words
+from reconcile.spreading.energy import ASSUMED_DB_PER_DECADE
 from reconcile.vocabulary.documents.bias import Bias, ThresholdComparison
+from reconcile.vocabulary.documents.campaign import Pile
+from reconcile.vocabulary.tables.flags import FLAGS, Stage
 
 
 def bias_table(biases: Sequence[Bias]) -> Table:
@@ -68,7 +73,7 @@ def _bias_row(bias: Bias, span: float) -> tuple[str | IntervalBar, ...]:
         bar,
         _with_interval(bias.mean_bias_db, bias.interval_95_db),
         "not estimated" if slope is None else _with_interval(value, slope),
-        FINDINGS[bias.finding],
+        finding_words(bias.finding, bias.n_pairs),
         f"{bias.n_pairs} ({bias.n_piles} × {bias.n_stations})",
         _bias_marks(bias),
     )
@@ -138,8 +143,9 @@ def pairs_table(evidence: Evidence, subject: Subject) -> Table:
         Head("Station", numeric=False),
         Head("Distance", "m"),
         Head("Strikes"),
-        Head("Measured", unit),
+        Head("Measured, at the predicted energy", unit),
         Head("Standard uncertainty", "dB"),
+        Head("Strikes as recorded"),
         Head("As recorded", unit),
         Head("Predicted", unit),
         Head("Bias", "dB"),
@@ -152,8 +158,31 @@ def pairs_table(evidence: Evidence, subject: Subject) -> Table:
         own = rows[rows["pile_id"] == pile.pile_id] if len(rows) else rows
         for prediction_id, pairs in own.groupby("prediction_id", sort=False) if len(own) else ():
             cells = tuple(_pair_row(record) for record in pairs.to_dict("records"))
-            bodies.append(Body(cells, pile.pile_id, f"against prediction {prediction_id}"))
+            note = f"against prediction {prediction_id}{_brought_to(evidence, subject, pile, str(prediction_id))}"
+            bodies.append(Body(cells, pile.pile_id, note))
     return Table(head, tuple(bodies))
+
+
+def _brought_to(evidence: Evidence, subject: Subject, pile: Pile, prediction_id: str) -> str:
+    """The energy to which measured levels were brought, and by how much; nothing where none was predicted."""
+    energies = {
+        p.energy_kj
+        for p in evidence.campaign.predictions
+        if p.prediction_id == prediction_id
+        and Subject(p.quantity, p.weighting, p.band_hz) == subject
+        and p.abatement in (None, pile.abatement)
+        and p.energy_kj is not None
+    }
+    if pile.installation_method != "impact" or not energies:
+        return ""
+    group = (pile.installation_method, pile.foundation_type, pile.abatement)
+    own = [f for f in selected_fits(evidence, subject)
+           if (f.installation_method, f.foundation_type, f.abatement) == group]  # fmt: skip
+    assumed = not own or "energy_coefficient_assumed" in own[0].flags
+    fitted = None if assumed else own[0].coefficients.energy_coefficient_db_per_decade.value
+    by = f"{decibels(ASSUMED_DB_PER_DECADE if fitted is None else fitted, 2)} dB per decade of energy"
+    to = " or ".join(f"{significant(energy, 4)} kJ" for energy in sorted(energies))
+    return f"; measured levels brought to {to} by {by}{' (assumed)' if assumed else ''}"
 
 
 def _pair_row(record: Record) -> tuple[str, ...]:
@@ -165,6 +194,7 @@ def _pair_row(record: Record) -> tuple[str, ...]:
         count(number(record, "n_strikes")),
         decibels(number(record, "measured_db")),
         decibels(number(record, "measured_uncertainty_db")),
+        count(number(record, "n_strikes_as_recorded")),
         decibels(number(record, "measured_as_recorded_db")),
         decibels(number(record, "predicted_db")),
         signed(number(record, "bias_db")),
@@ -177,7 +207,44 @@ def unpaired_table(evidence: Evidence) -> Table:
     """Predictions and measurements that found no partner, with the reason."""
     head = text("Prediction", "Quantity", "Pile", "Station", "Reason")
     rows = [] if evidence.unpaired is None else evidence.unpaired.to_dict("records")
-    return Table(head, (Body(tuple(_unpaired_row(record) for record in rows)),))
+    return Table(head, (Body((*_uncounted_rows(evidence.pairs), *(_unpaired_row(record) for record in rows))),))
+
+
+def _uncounted_rows(pairs: pd.DataFrame) -> Iterator[tuple[str, ...]]:
+    """Pairs that are kept out of the bias, those of one prediction, quantity and reason in a row."""
+    if pairs.empty:
+        return
+    left_out = pairs[~pairs["counted"].astype(bool)]
+    reasons = left_out["flags"].map(_why_not_counted)
+    keyed = left_out.assign(reason=reasons)
+    keys = ["prediction_id", "quantity", "weighting", "band_hz", "reason"]
+    for _, own in keyed.groupby(keys, sort=False, dropna=False):
+        first: Record = own.iloc[0].to_dict()
+        subject = Subject(str(first["quantity"]), str(first["weighting"]), number(first, "band_hz"))
+        piles, stations = (", ".join(dict.fromkeys(own[column])) for column in ("pile_id", "station_id"))
+        pairs_words = f"{len(own)} {'pair' if len(own) == 1 else 'pairs'}, not counted: {first['reason']}"
+        yield str(first["prediction_id"]), subject.words, piles, stations, pairs_words
+
+
+def _why_not_counted(flags: Sequence[str]) -> str:
+    """The meanings of the flags that keep a pair out; all of its flags where it is not one of these."""
+    names = [str(flag) for flag in flags]
+    excluding = [name for name in names if name in FLAGS and Stage.COMPARISON in FLAGS[name].excluded_from]
+    return "; ".join(flag_meaning(name) for name in excluding or names) or "no difference could be formed"
+
+
+def not_in_the_biases(pairs: pd.DataFrame, biases: Sequence[Bias]) -> str:
+    """In words, quantities that were predicted but have no bias; empty where there are none."""
+    if pairs.empty:
+        return ""
+    there = {(b.prediction_id, Subject(b.quantity, b.weighting, b.band_hz)) for b in biases}
+    keys = pairs[["prediction_id", "quantity", "weighting", "band_hz"]].drop_duplicates().to_dict("records")
+    missing: dict[Subject, list[str]] = {}
+    for record in keys:
+        subject = Subject(str(record["quantity"]), str(record["weighting"]), number(record, "band_hz"))
+        if (str(record["prediction_id"]), subject) not in there:
+            missing.setdefault(subject, []).append(str(record["prediction_id"]))
+    return "; ".join(f"{subject.words} of {', '.join(names)}" for subject, names in missing.items())
 
 
 def _unpaired_row(record: Record) -> tuple[str, ...]:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import pandas as pd
 
 from reconcile.report.evidence import Evidence
 from reconcile.report.formatting import decibels, hertz, instant, signed
-from reconcile.report.tables.table import Body, Head, Table, one_body
+from reconcile.report.tables.table import Head, Table, one_body
+from reconcile.report.words import sentence_case
 from reconcile.vocabulary.documents.manifest import FieldCheckEntry
+from reconcile.vocabulary.tables import UNCERTAINTY
 
 _COMMON_TO = {"strike": "each strike", "system": "the chain", "campaign": "all chains"}
 
@@ -50,34 +50,37 @@ def _field_check(entry: FieldCheckEntry) -> tuple[str, ...]:
 
 
 def budget_table(evidence: Evidence) -> Table:
-    """What the uncertainty of the mean exposure level is made of, by station; the scatter is that of the worst pile."""
-    head = (
-        Head("Component", numeric=False),
-        Head("Common to", numeric=False),
-        Head("Standard uncertainty", "dB"),
-        Head("Counted", numeric=False),
-        Head("Source", numeric=False, wide=True),
-    )
-    rows = evidence.uncertainty
-    if rows is None or rows.empty:
-        return Table(head, ())
+    """What the uncertainty of the mean exposure level is made of: a row for each station, that of its worst pile."""
+    rows = _budget(evidence)
+    names = list(dict.fromkeys(rows["component"]))
+    counted = set(rows.loc[rows["counted"], "component"])
+    columns = (Head(sentence_case(name), "dB" if name in counted else "dB, not added") for name in names)
+    head = (Head("Station", numeric=False), Head("Chain", numeric=False), *columns)
     bodies = []
     for station_id in evidence.station_ids:
         here = rows[rows["station_id"] == station_id]
         if len(here):
-            bodies.append(Body(tuple(_budget_rows(here)), station_id, f"chain {', '.join(here['system_id'].unique())}"))
-    return Table(head, tuple(bodies))
+            worst = here.groupby("component")["standard_uncertainty_db"].max()
+            systems = ", ".join(here["system_id"].unique())
+            bodies.append((station_id, systems, *(decibels(worst.get(name), 2) for name in names)))
+    return one_body(head, bodies)
 
 
-def _budget_rows(rows: pd.DataFrame) -> Iterable[tuple[str, ...]]:
-    for component, group in rows.groupby("component", sort=False):
-        worst = group.sort_values("standard_uncertainty_db").iloc[-1]
-        several = len(group) > 1 and group["standard_uncertainty_db"].nunique() > 1
-        source = f"{worst['source']}; the largest of {len(group)} piles" if several else str(worst["source"])
-        yield (
-            str(component),
-            _COMMON_TO[str(worst["common_to"])],
-            decibels(float(worst["standard_uncertainty_db"]), 2),
-            "yes" if worst["counted"] else "no",
-            source,
-        )
+def component_table(evidence: Evidence) -> Table:
+    """Each component: to what it is common, and where it comes from."""
+    head = (
+        Head("Component", numeric=False),
+        Head("Common to", numeric=False),
+        Head("Added", numeric=False),
+        Head("Source", numeric=False, wide=True),
+    )
+    first = _budget(evidence).drop_duplicates("component")
+    keys = ("component", "common_to", "counted", "source")
+    found = zip(*(first[key] for key in keys), strict=True)
+    rows = [(str(n), _COMMON_TO[str(c)], "yes" if counted else "no", str(source)) for n, c, counted, source in found]
+    return one_body(head, rows)
+
+
+def _budget(evidence: Evidence) -> pd.DataFrame:
+    rows = evidence.uncertainty
+    return pd.DataFrame(columns=list(UNCERTAINTY.column_names)) if rows is None else rows
