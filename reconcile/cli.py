@@ -1,7 +1,8 @@
 """The commands: parse, call, print, exit status. Heavy imports stand inside the commands, so that help is quick.
 
 Exit status: 0 done; 1 a fault of the machine (the path is named) or of the program; 2 wrong usage; 3 the input is
-wrong, nothing was computed; 4 done, but some recordings could not be used; 130 interrupted.
+wrong, nothing was computed; 4 done, but some recordings could not be used; 5 a measured level is above a limit, and
+`--fail-over-limit` asked to be told, or `verify` or `difference` found something that differs; 130 interrupted.
 """
 
 from __future__ import annotations
@@ -19,10 +20,12 @@ import reconcile
 from reconcile.vocabulary.errors import InputError, MachineError
 
 if TYPE_CHECKING:
+    from reconcile.audit.finding import AuditReport
     from reconcile.campaign.stored_files import RecordingsFolder
     from reconcile.running.outcome import Outcome
 
-FAULT, INPUT_WRONG, SOME_UNUSABLE, INTERRUPTED = 1, 3, 4, 130
+FAULT, INPUT_WRONG, SOME_UNUSABLE, OVER_LIMIT, INTERRUPTED = 1, 3, 4, 5, 130
+DIFFERS = 5  # of verify and difference
 
 TRACEBACK = "RECONCILE_TRACEBACK"  # set in the environment: the traceback of a fault of the program is shown
 
@@ -57,6 +60,13 @@ Recordings = Annotated[
 Workers = Annotated[int | None, typer.Option("--workers", min=1, help="Processes; as many as processors unless given.")]
 NoHash = Annotated[bool, typer.Option("--no-hash", help="Do not compute the checksums of the inputs.")]
 Changed = Annotated[Path | None, typer.Option("--campaign", help="Read a changed campaign instead of the one kept.")]
+AtHand = Annotated[
+    str | None, typer.Option("--recordings", help="Campaign folder, or the folder or URL of the recordings alone.")
+]
+OfRun = Annotated[Path | None, typer.Option("--campaign", help="Campaign folder, where --recordings is not it.")]
+FailOverLimit = Annotated[
+    bool, typer.Option("--fail-over-limit", help="End with status 5 where a measured level is above a limit.")
+]
 ReferenceRange = Annotated[float, typer.Option("--reference-range", min=1.0, help="Reference range in metres.")]
 
 
@@ -110,8 +120,9 @@ def run(
     ] = None,
     workers: Workers = None,
     no_hash: NoHash = False,
+    fail_over_limit: FailOverLimit = False,
 ) -> None:
-    """The whole job: levels, fit, compare, report.
+    """The whole job: levels, fit, compare, limits, report.
 
     \b
     Example: reconcile run sample_recordings
@@ -127,7 +138,8 @@ def run(
             piles=pile or (),
             workers=workers,
             hashed=not no_hash,
-        )
+        ),
+        fail_over_limit,
     )
 
 
@@ -218,15 +230,124 @@ def compare(results: ResultsFolder, campaign: Changed = None) -> None:
 
 
 @app.command()
-def report(results: ResultsFolder) -> None:
-    """The page: RESULTS/report.html.
+def limits(results: ResultsFolder, campaign: Changed = None, fail_over_limit: FailOverLimit = False) -> None:
+    """Measured levels against the thresholds and limits that the campaign names.
+
+    \b
+    Example: reconcile limits results --campaign my_campaign
+    """
+    from reconcile.running import pipeline
+
+    _report(pipeline.limits(results, campaign), fail_over_limit)
+
+
+@app.command()
+def report(
+    results: ResultsFolder,
+    csv: Annotated[bool, typer.Option("--csv", help="Write every table as CSV too, into RESULTS/csv.")] = False,
+) -> None:
+    """The page, the workbook, map layers, and the description of all columns.
 
     \b
     Example: reconcile report results
     """
     from reconcile.running import pipeline
 
-    _report(pipeline.report(results))
+    _report(pipeline.report(results, with_csv=csv))
+
+
+@app.command()
+def trace(
+    results: ResultsFolder,
+    strike_id: Annotated[str, typer.Argument(metavar="STRIKE_ID", help="A strike_id of strikes.parquet.")],
+    recordings: AtHand = None,
+    campaign: OfRun = None,
+    station: Annotated[str | None, typer.Option("--station", help="Only this station.")] = None,
+    wav: Annotated[
+        Path | None, typer.Option("--wav", metavar="FILE", help="Cut the strike out, in pascals (float WAV).")
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option("--figure", metavar="FILE", help="Draw it: a file that ends with .svg, .png or .pdf.")
+    ] = None,
+) -> None:
+    """One strike's way from its samples to the bias, at every station.
+
+    \b
+    Example: reconcile trace results P1-00007 --recordings my_campaign --figure strike.svg
+    """
+    from reconcile.audit.trace import trace as traced
+
+    found = traced(
+        results, strike_id, recordings=recordings, campaign=campaign, station=station, wav=wav, figure=figure
+    )
+    _audit(found)
+
+
+@app.command()
+def verify(results: ResultsFolder, recordings: AtHand = None, campaign: OfRun = None, workers: Workers = None) -> None:
+    """Results against their manifest; with the recordings, everything computed again. Ends with 5 where it differs.
+
+    \b
+    Example: reconcile verify results --recordings my_campaign
+    """
+    from reconcile.audit.verify import verify as verified
+
+    _audit(verified(results, recordings, campaign, workers))
+
+
+@app.command()
+def difference(
+    first: Annotated[Path, typer.Argument(metavar="RESULTS_A", help="Results folder of one run.")],
+    second: Annotated[Path, typer.Argument(metavar="RESULTS_B", help="Results folder of another run.")],
+) -> None:
+    """What changed between two runs, and why. Ends with 5 where something differs.
+
+    \b
+    Example: reconcile difference results_of_may results
+    """
+    from reconcile.audit.difference import difference as compared
+
+    _audit(compared(first, second))
+
+
+@app.command()
+def pool(
+    given: Annotated[
+        list[Path], typer.Argument(metavar="RESULTS...", help="Results folders or correction files of projects.")
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="File to write; its page goes beside it.")],
+    model: Annotated[
+        str | None, typer.Option("--model", metavar="MODEL_ID", help="Only corrections of this prediction method.")
+    ] = None,
+) -> None:
+    """Several projects' corrections into one, and what they measured of each kind of foundation.
+
+    \b
+    Example: reconcile pool results_a results_b results_c --out pooled.json
+    """
+    from reconcile.running import transfer_stage
+
+    _report(transfer_stage.pool(given, out, model))
+
+
+@app.command()
+def forecast(
+    correction: Annotated[Path, typer.Argument(metavar="CORRECTION", help="Correction file or results folder.")],
+    predictions: Annotated[Path, typer.Argument(metavar="PREDICTIONS.csv", help="The new project's predictions.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where forecast.csv and its page go.")],
+    ranges: Annotated[
+        Path | None,
+        typer.Option("--ranges", metavar="PREDICTED_RANGES.csv", help="Predicted distances to correct as well."),
+    ] = None,
+) -> None:
+    """A new project's predictions with what earlier projects taught, and intervals that hold for a new project.
+
+    \b
+    Example: reconcile forecast pooled.json predictions.csv --out forecast --ranges predicted_ranges.csv
+    """
+    from reconcile.running import transfer_stage
+
+    _report(transfer_stage.forecast(correction, predictions, out, ranges))
 
 
 def _elsewhere(recordings: str | None) -> RecordingsFolder | None:
@@ -236,14 +357,26 @@ def _elsewhere(recordings: str | None) -> RecordingsFolder | None:
     return None if recordings is None else recordings_folder(recordings)
 
 
-def _report(outcome: Outcome) -> None:
-    """Print what was done; end with 4 where recordings could not be used."""
+def _report(outcome: Outcome, fail_over_limit: bool = False) -> None:
+    """Print what was done; end with 4 where recordings could not be used, with 5 where asked to over a limit."""
     for line in outcome.lines:
         typer.echo(_printable(line))
     for name, reason in sorted(outcome.unusable.items()):
         _complain(f"{name}: {reason}")
+    if fail_over_limit and outcome.over_limit:
+        for line in outcome.over_limit:
+            _complain(f"Above a limit: {line}")
+        raise typer.Exit(OVER_LIMIT)
     if outcome.unusable:
         raise typer.Exit(SOME_UNUSABLE)
+
+
+def _audit(report: AuditReport) -> None:
+    """Print what an audit found; end with 5 where something differs."""
+    for line in report.lines:
+        typer.echo(_printable(line))
+    if report.differs:
+        raise typer.Exit(DIFFERS)
 
 
 def main() -> None:

@@ -15,6 +15,7 @@ import pytest
 
 from reconcile.running import pipeline
 from reconcile.scenario import write_campaign
+from reconcile.scenario.site import full_site
 
 WEIGHTINGS = ("lf", "hf", "vhf", "pw", "ow")
 
@@ -163,3 +164,17 @@ def test_pile_station_medians_are_the_truths(demo: Path) -> None:
     impact = whole[whole["pile_id"] != "J01-V"].set_index(["pile_id", "station_id"])
     assert len(impact) == len(medians) == 25
     assert np.abs(impact["median_db"] - medians).max() < 0.1
+
+
+def test_phases_are_those_of_the_driving(demo: Path, pairs: pd.DataFrame) -> None:
+    """The ramp of each pile ends at a known blow; its last steps lie within the scatter of the energies."""
+    assert pairs.groupby("strike_id")["phase"].nunique().eq(1).all()
+    ramps = {p.pile_id: p.soft_start_strikes for p in full_site().piles if p.installation_method == "impact"}
+    heard = pairs.drop_duplicates("strike_id")
+    for pile_id, own in heard.groupby("pile_id_true"):
+        assert set(own["phase"]) == {"soft_start", "full_drive"}
+        soft = own.loc[own["phase"] == "soft_start", "blow_number_true"]
+        assert abs(soft.max() - ramps[pile_id]) <= 4
+        assert len(soft) == soft.max()  # without a gap, from the first blow on
+    phases = pd.read_parquet(demo / "results" / "phases.parquet")
+    assert len(phases) == 5 * (2 * 5 + 1)  # five stations; five piles of two phases, and the vibratory start

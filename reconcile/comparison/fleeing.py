@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.comparison.level_bounds import Bounds, MeasuredLevel, not_measured
-from reconcile.spreading.curves import intervals
+from reconcile.spreading.curves import intervals, level_curve
 from reconcile.spreading.receptor import fleeing_exposure_level_db, fleeing_range_m
 from reconcile.vocabulary.criteria import Criterion
 from reconcile.vocabulary.documents.campaign import Campaign
@@ -46,15 +46,13 @@ def _of_pile(pile_id: str, each: pd.DataFrame, fit: Fit, criterion: Criterion, c
     assert criterion.start_range_m is not None
     assert criterion.fleeing_speed_m_s is not None
     time_s = (each["time_utc"] - each["time_utc"].iloc[0]).dt.total_seconds().to_numpy(np.float64)
-    c = fit.coefficients
+    at_reference_db = float(level_curve(fit, [fit.reference_range_m])[0])
     level = fleeing_exposure_level_db(
         _levels_at_reference(fit, each["energy_kj"].to_numpy(np.float64)),
         time_s,
         criterion.start_range_m,
         criterion.fleeing_speed_m_s,
-        c.spreading_coefficient_db_per_decade.value,
-        c.attenuation_db_per_km.value,
-        fit.reference_range_m,
+        lambda ranges: level_curve(fit, ranges) - at_reference_db,
     )
     ranges = fleeing_range_m(time_s, criterion.start_range_m, criterion.fleeing_speed_m_s)
     curve = intervals(fit, np.array([float(np.median(ranges))]))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.campaign import HammerLog, read_campaign, recording_files
+from reconcile.campaign.activity_periods import activity_periods, with_states
 from reconcile.campaign.stored_files import RecordingsFolder
 from reconcile.recordings.clock import epoch_us
 from reconcile.recordings.sensitivity_path import SensitivityPaths
@@ -21,13 +21,23 @@ from reconcile.running.calibrating import calibrated
 from reconcile.running.executors import available_workers, read_streams
 from reconcile.running.outcome import Outcome
 from reconcile.running.progress import shown
+from reconcile.running.recorded_piles import unmatched, unrecorded
 from reconcile.running.resume import PartStore, part_key
+from reconcile.running.second_reading import SecondLook, StreamParts, extend
 from reconcile.running.store import write_document, write_table
+from reconcile.strikes.ambient import with_limits
 from reconcile.strikes.association import associate
-from reconcile.strikes.background import background_rows
+from reconcile.strikes.background import MINUTE_S, background_rows
 from reconcile.strikes.band_levels import bands_of
+from reconcile.strikes.blow_counts import blow_count_rows
+from reconcile.strikes.continuous import continuous_rows
+from reconcile.strikes.expected import expected_arrivals
 from reconcile.strikes.exposure import exposure_rows
+from reconcile.strikes.increments import counted_log, not_reconciled, with_increment_energies
+from reconcile.strikes.phase_rows import phase_rows
+from reconcile.strikes.phases import with_phases
 from reconcile.strikes.pulses import recorded_intervals
+from reconcile.strikes.rejection import reject
 from reconcile.strikes.sensitivity import corrected_pulses, corrected_seconds, implausible_levels
 from reconcile.strikes.stream_analysis import PART_CELLS, part_starts
 from reconcile.strikes.strike_rows import band_rows, strike_rows
@@ -37,7 +47,18 @@ from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.documents.manifest import Clocks
 from reconcile.vocabulary.errors import Fault, InputError
 from reconcile.vocabulary.quantities import FloatArray, mean_square_level_db
-from reconcile.vocabulary.tables import EXPOSURE, SUMMARY, UNCERTAINTY, background_table, bands_table, strikes_table
+from reconcile.vocabulary.tables import (
+    BLOW_COUNTS,
+    CONTINUOUS,
+    EXPOSURE,
+    PHASES,
+    REJECTED,
+    SUMMARY,
+    UNCERTAINTY,
+    background_table,
+    bands_table,
+    strikes_table,
+)
 
 CAMPAIGN = "campaign.json"
 PARTS = "parts"
@@ -67,21 +88,24 @@ def levels(
     manifest = provenance.begin(results, "levels")
     write_document(results / CAMPAIGN, campaign)
     keys = _read_parts(inventory, campaign, results / PARTS, workers or available_workers(), bool(piles))
-    counts, log_clocks = _assemble(keys, campaign, log, inventory, results, paths)
+    look = SecondLook(keys, PartStore(results / PARTS), campaign, workers or available_workers())
+    counts, log_clocks = _assemble(look, campaign, log, inventory, results, paths)
     if not piles:
-        PartStore(results / PARTS).keep_only([key for parts in keys for key in parts.keys])
+        PartStore(results / PARTS).keep_only([*(key for parts in keys for key in parts.keys), *look.keys])
     manifest = provenance.describe_recordings(manifest, campaign, inventory)
     named = list(({r.name: r.path for r in inventory.recordings} | checked.files).items())
     digests = provenance.input_digests(folder, shown(named, len(named), "checksums", "files"), hashed)
     manifest = manifest.model_copy(update={"inputs": digests, "clocks": log_clocks, "field_checks": checked.entries})
     provenance.finish(results, manifest, "levels", started, counts)
-    return Outcome(_levels_lines(counts, results), inventory.refused | inventory.damaged)
+    doubts = [f"Note: {note}" for note in (*campaign.notes, *inventory.doubts)]
+    return Outcome([*_levels_lines(counts, results), *doubts], inventory.refused | inventory.damaged)
 
 
 def usable_recordings(campaign: Campaign, root: RecordingsFolder) -> Inventory:
     """The recordings below `root`, in streams. Raises InputError naming every file where none of them can be used."""
     files = {station.id: recording_files(campaign, station, root) for station in campaign.stations}
     inventory = take_inventory(campaign, files, root)
+    inventory.doubts += unrecorded(campaign, inventory.streams)
     if not inventory.streams:
         raise InputError(
             Fault(name, "", reason, "a recording that can be used") for name, reason in inventory.refused.items()
@@ -101,19 +125,16 @@ def _only(campaign: Campaign, piles: Sequence[str]) -> Campaign:
         raise InputError(faults)
     kept = tuple(p for p in campaign.piles if p.pile_id in piles)
     ranges = tuple(r for r in campaign.ranges if r.pile_id in piles)
+    activities = tuple(a for a in campaign.activities if a.pile_id in piles)
+    increments = tuple(i for i in campaign.driving_log if i.pile_id in piles)
     logged = campaign.n_logged and {pile: n for pile, n in campaign.n_logged.items() if pile in piles}
-    return campaign.model_copy(update={"piles": kept, "ranges": ranges, "n_logged": logged})
-
-
-@dataclass(frozen=True, slots=True)
-class _StreamParts:
-    stream: Stream
-    keys: tuple[str, ...]
+    changed = {"piles": kept, "ranges": ranges, "activities": activities, "driving_log": increments}
+    return campaign.model_copy(update={**changed, "n_logged": logged})
 
 
 def _read_parts(
     inventory: Inventory, campaign: Campaign, folder: Path, workers: int, near_piles_only: bool
-) -> list[_StreamParts]:
+) -> list[StreamParts]:
     """Make sure that every part is on disk; returns their keys by stream."""
     store = PartStore(folder)
     work, all_parts = [], []
@@ -122,7 +143,7 @@ def _read_parts(
         if not starts:
             continue
         keys = tuple(part_key(stream, campaign.settings, start) for start in starts)
-        all_parts.append(_StreamParts(stream, keys))
+        all_parts.append(StreamParts(stream, tuple(starts), keys))
         missing = [start for start, key in zip(starts, keys, strict=True) if not store.has(key)]
         if missing:
             work.append((stream, missing))
@@ -142,15 +163,17 @@ def _read_parts(
 def _near_pile(stream: Stream, first_cell: int, campaign: Campaign) -> bool:
     """Whether a part may hold sound of one of the campaign's piles."""
     start = stream.start_us / 1e6 + first_cell
+    listed = (pile.listed_utc or (pile.start_utc, pile.end_utc) for pile in campaign.piles)
+    spans = [(epoch_us(first), epoch_us(last)) for first, last in listed]
+    spans += [(period.start_us, period.end_us) for period in activity_periods(campaign)]
     return any(
-        start < epoch_us(p.end_utc) / 1e6 + _NEAR_PILE_S
-        and start + PART_CELLS > epoch_us(p.start_utc) / 1e6 - _NEAR_PILE_S
-        for p in campaign.piles
+        start < last_us / 1e6 + _NEAR_PILE_S and start + PART_CELLS > first_us / 1e6 - _NEAR_PILE_S
+        for first_us, last_us in spans
     )
 
 
 def _assemble(
-    parts: Sequence[_StreamParts],
+    look: SecondLook,
     campaign: Campaign,
     log: HammerLog | None,
     inventory: Inventory,
@@ -158,14 +181,27 @@ def _assemble(
     paths: SensitivityPaths,
 ) -> tuple[dict[str, int], Clocks]:
     """All tables of the levels stage from the parts."""
-    store = PartStore(results / PARTS)
-    bands = _all_bands(inventory)
-    pulses = corrected_pulses(_pulses(parts, store), paths)
-    association = associate(pulses, campaign, log)
+    store, parts = look.store, look.parts
+    bands, recorded = _all_bands(inventory), recorded_intervals(inventory.streams)
+    raw = look.blind(_pulses(parts, store))
+    pulses = corrected_pulses(raw, paths)
+    rejection = reject(pulses, associate(pulses, campaign, log), campaign, recorded)
+    association = rejection.association
+    raw, pulses = (frame[~rejection.out].reset_index(drop=True) for frame in (raw, pulses))
+    expected = expected_arrivals(pulses, association, campaign, log, recorded)
+    more, of = look.expected(raw, association, expected)
+    if len(more):
+        extend(association, of)
+        pulses = pd.concat([pulses, corrected_pulses(more, paths)], ignore_index=True)
+    inventory.damaged.update(look.damaged)
     strikes = strike_rows(pulses, association, campaign)
+    late_s = association.station_offsets_s
+    strikes, counted = with_increment_energies(strikes, campaign, late_s)
+    strikes = with_phases(strikes, campaign, late_s)
+    inventory.doubts += not_reconciled(counted)
     band_levels = band_rows(pulses, association, campaign, bands)
-    other = {p.pile_id for p in campaign.piles if p.installation_method != "impact"}
     continuous: list[pd.DataFrame] = []
+    minutes: list[pd.DataFrame] = []
     second_levels: defaultdict[str, list[FloatArray]] = defaultdict(list)
 
     def backgrounds() -> Iterator[pd.DataFrame]:
@@ -175,7 +211,9 @@ def _assemble(
                 seconds = corrected_seconds(seconds, paths, channel.system_id)
                 second_levels[channel.station_id].append(mean_square_level_db(seconds["mean_square"]))
                 rows = background_rows(seconds, campaign, bands)
-                continuous.append(rows[(rows["duration_s"] == 1.0) & rows["pile_id"].isin(other)])
+                method = with_states(rows, campaign)["installation_method"]
+                continuous.append(rows[(rows["duration_s"] == 1.0) & method.notna() & (method != "impact")])
+                minutes.append(rows[rows["duration_s"] == MINUTE_S])
                 yield rows
 
     weightings = campaign.settings.weightings
@@ -184,19 +222,31 @@ def _assemble(
         "bands": write_table(results, bands_table(bands), [band_levels]),
         "background": write_table(results, background_table(bands, weightings), (b for b in backgrounds() if len(b))),
     }
-    medians = {station: float(np.nanmedian(np.concatenate(found))) for station, found in second_levels.items()}
-    inventory.warnings += implausible_levels(medians, campaign)
+    inventory.doubts += implausible_levels(
+        {station: np.concatenate(found) for station, found in second_levels.items()}, campaign
+    )
+    inventory.doubts += unmatched(strikes, log)
     seconds = pd.concat(continuous, ignore_index=True)
+    every_minute = pd.concat(minutes, ignore_index=True)
+    percentiles = continuous_rows(seconds, every_minute, weightings)
+    seconds = with_limits(seconds, every_minute, campaign.settings.censor_below_snr_db)
     offsets = {clock.pile_id: clock.offset_s for clock in association.log_clocks if not clock.ambiguous}
-    recorded = recorded_intervals(inventory.streams)
-    exposure = exposure_rows(strikes, seconds, campaign, log, offsets, recorded)
+    logged = counted_log(campaign, log, counted)
+    exposure = exposure_rows(strikes, seconds, campaign, logged, offsets, recorded)
     counts["exposure"] = write_table(results, EXPOSURE, [exposure])
+    counts["continuous"] = write_table(results, CONTINUOUS, [percentiles])
     counts["summary"] = write_table(results, SUMMARY, [summary_rows(strikes, band_levels, seconds, campaign)])
+    counts["phases"] = write_table(results, PHASES, [phase_rows(strikes, seconds, campaign)])
+    counts["rejected"] = write_table(results, REJECTED, [rejection.rejected])
+    blow_counts = blow_count_rows(strikes, rejection.rejected, association, campaign, log, recorded)
+    counts["blow_counts"] = write_table(results, BLOW_COUNTS, [blow_counts])
     counts["uncertainty"] = write_table(results, UNCERTAINTY, [budget_rows(strikes, campaign)])
     counts["strikes_heard_once_or_more"] = int(strikes["strike_id"].nunique())
+    counts["strikes_not_heard"] = int(pulses["not_heard"].sum())
+    counts["windows_read_again"] = look.windows_read_again
     counts["recordings_used"] = len(inventory.recordings)
     counts["recordings_refused"] = len(inventory.refused)
-    return counts, provenance.clocks(association)
+    return counts, provenance.clocks(association, counted)
 
 
 def _all_bands(inventory: Inventory) -> tuple[int, ...]:
@@ -206,7 +256,7 @@ def _all_bands(inventory: Inventory) -> tuple[int, ...]:
     return tuple(range(min(found), max(found) + 1)) if found else ()
 
 
-def _pulses(parts: Sequence[_StreamParts], store: PartStore) -> pd.DataFrame:
+def _pulses(parts: Sequence[StreamParts], store: PartStore) -> pd.DataFrame:
     frames = [
         store.pulses(key, number)
         for entry in parts
@@ -219,7 +269,8 @@ def _pulses(parts: Sequence[_StreamParts], store: PartStore) -> pd.DataFrame:
 
 def _levels_lines(counts: dict[str, int], results: Path) -> list[str]:
     return [
-        f"{counts['strikes_heard_once_or_more']} strikes in {counts['strikes']} rows, from "
+        f"{counts['strikes_heard_once_or_more']} strikes in {counts['strikes']} rows, "
+        f"{counts['strikes_not_heard']} of them not heard, {counts['windows_read_again']} windows read again; from "
         f"{counts['recordings_used']} recordings; {counts['background']} rows of continuous levels",
         f"results in {results}",
     ]

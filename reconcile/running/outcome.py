@@ -7,11 +7,13 @@ from dataclasses import dataclass, field
 
 @dataclass(slots=True)
 class Outcome:
-    """Lines to print, and recordings that could not be used or not wholly (name: reason)."""
+    """Lines to print, recordings that could not be used or not wholly (name: reason), and limits exceeded."""
 
     lines: list[str] = field(default_factory=list)
     unusable: dict[str, str] = field(default_factory=dict)
+    over_limit: list[str] = field(default_factory=list)
 
     def then(self, later: Outcome) -> Outcome:
         """This outcome and a later one as one."""
-        return Outcome([*self.lines, *later.lines], self.unusable | later.unusable)
+        unusable = self.unusable | later.unusable
+        return Outcome([*self.lines, *later.lines], unusable, [*self.over_limit, *later.over_limit])

@@ -24,12 +24,12 @@ from reconcile.vocabulary.documents.bias import BiasDocument
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.documents.correction import CorrectionDocument
 from reconcile.vocabulary.documents.fit import FitDocument
-from reconcile.vocabulary.tables import COMPARISON, UNPAIRED
+from reconcile.vocabulary.tables import COMPARISON, LIMITS, UNPAIRED
 
 if TYPE_CHECKING:
     from reconcile.report import Evidence
 
-__all__ = ["check", "compare", "demo", "fit", "fit_table", "levels", "report", "run"]
+__all__ = ["check", "compare", "demo", "fit", "fit_table", "levels", "limits", "report", "run"]
 
 DEMO_FILES = 60  # about; for the progress line only
 
@@ -43,7 +43,7 @@ def check(folder: Path, recordings: RecordingsFolder | None) -> Outcome:
     lines = summary_lines(campaign)
     lines.append(f"Recordings: {len(inventory.recordings)} usable, {hours:.2f} h of sound")
     lines += check_lines(checked.entries)
-    lines += [f"Note: {warning}" for warning in inventory.warnings]
+    lines += [f"Note: {note}" for note in (*inventory.doubts, *inventory.warnings)]
     return Outcome(lines, inventory.refused | inventory.damaged)
 
 
@@ -61,6 +61,8 @@ def run(
     done = done.then(fit(results, None))
     if resolved_campaign(results, None).predictions:
         done = done.then(compare(results, None))
+    if resolved_campaign(results, None).criteria:
+        done = done.then(limits(results, None))
     return done.then(report(results))
 
 
@@ -138,14 +140,35 @@ def compare(results: Path, changed: Path | None) -> Outcome:
     return Outcome([*lines, f"{len(unpaired)} predictions or piles not paired; the reasons are in the report"])
 
 
-def report(results: Path) -> Outcome:
-    """The page, from what is on disk."""
+def limits(results: Path, changed: Path | None) -> Outcome:
+    """Measured levels against the thresholds and limits that the campaign names."""
+    from reconcile.comparison.limits import limit_rows, not_shown, over_limit
+
+    started = datetime.now(UTC)
+    campaign = resolved_campaign(results, changed)
+    strikes, exposure, summary = (read_table(results, name, "levels") for name in ("strikes", "exposure", "summary"))
+    fitted = read_document(results / FIT, FitDocument, "fit") if (results / FIT).exists() else None
+    manifest = provenance.begin(results, "limits")
+    table = limit_rows(strikes, exposure, summary, fitted, campaign)
+    counts = {"limits": write_table(results, LIMITS, [table])}
+    if changed is not None:
+        write_document(results / CAMPAIGN, campaign)
+    provenance.finish(results, manifest, "limits", started, counts)
+    over = over_limit(table)
+    lines = [*over, *not_shown(table)]
+    return Outcome([*lines, f"{len(table)} levels held against {len(campaign.criteria)} criteria"], over_limit=over)
+
+
+def report(results: Path, with_csv: bool = False) -> Outcome:
+    """The page, the workbook, map layers and the description of all columns, from what is on disk; CSV if asked for."""
     from reconcile.report import page
+    from reconcile.running.exports import write_exports
 
     started = datetime.now(UTC)
     evidence = _evidence(results)
     manifest = provenance.begin(results, "report")
     write_text(results / PAGE, page(evidence))
+    write_exports(results, evidence, with_csv)
     provenance.finish(results, manifest, "report", started, {})
     return Outcome([f"report in {results / PAGE}"])
 
@@ -157,13 +180,25 @@ def _evidence(results: Path) -> Evidence:
     compared_already = (results / BIAS).exists()
     tables = {
         name: read_table(results, name, "levels")
-        for name in ("strikes", "bands", "summary", "exposure", "background", "uncertainty")
+        for name in (
+            "strikes",
+            "bands",
+            "summary",
+            "phases",
+            "exposure",
+            "background",
+            "continuous",
+            "uncertainty",
+            "rejected",
+            "blow_counts",
+        )
     }
     return Evidence(
         campaign=resolved_campaign(results, None),
         manifest=provenance.read_manifest(results),
         **tables,
         fit=read_document(results / FIT, FitDocument, "fit") if (results / FIT).exists() else None,
+        limits=read_table(results, "limits", "limits") if (results / "limits.parquet").exists() else None,
         comparison=read_table(results, "comparison", "compare") if compared_already else None,
         unpaired=read_table(results, "unpaired", "compare") if compared_already else None,
         bias=read_document(results / BIAS, BiasDocument, "compare") if compared_already else None,

@@ -8,7 +8,9 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib import metadata
+from math import isfinite
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -18,8 +20,9 @@ from reconcile.campaign.station_periods import period_at, station_periods
 from reconcile.campaign.stored_files import StoredFile, open_stored
 from reconcile.recordings.calibration import chain
 from reconcile.recordings.streams import Inventory
-from reconcile.running.store import read_document, write_document
+from reconcile.running.store import document_text, read_document, write_document
 from reconcile.strikes.association import Association
+from reconcile.strikes.increments import PileCounts
 from reconcile.vocabulary.documents.campaign import Campaign, System
 from reconcile.vocabulary.documents.manifest import (
     ChainEntry,
@@ -27,6 +30,7 @@ from reconcile.vocabulary.documents.manifest import (
     Clocks,
     LogClockEntry,
     Manifest,
+    RecorderClockEntry,
     RecordingEntry,
     Stage,
     StreamEntry,
@@ -35,15 +39,35 @@ from reconcile.vocabulary.errors import MachineError
 
 MANIFEST = "manifest.json"
 FIT, BIAS, CORRECTION, PAGE = "fit.json", "bias.json", "correction.json", "report.html"
+WORKBOOK, DATA_PACKAGE, LAYERS, CSV = "results.xlsx", "datapackage.json", "layers", "csv"  # the last two are folders
+_LEVELS_TABLES = (
+    "strikes",
+    "rejected",
+    "blow_counts",
+    "bands",
+    "background",
+    "continuous",
+    "exposure",
+    "summary",
+    "phases",
+    "uncertainty",
+)
 OUTPUTS: dict[str, tuple[str, ...]] = {  # of the stages, in their order
     "levels": (
         "campaign.json",
-        *(f"{n}.parquet" for n in ("strikes", "bands", "background", "exposure", "summary", "uncertainty")),
+        *(f"{name}.parquet" for name in _LEVELS_TABLES),
     ),
     "fit": (FIT,),
     "compare": ("comparison.parquet", "unpaired.parquet", BIAS, CORRECTION),
-    "report": (PAGE,),
+    "limits": ("limits.parquet",),
+    "report": (
+        PAGE,
+        WORKBOOK,
+        *(f"{LAYERS}/{n}.geojson" for n in ("stations", "piles", "threshold_circles")),
+        DATA_PACKAGE,  # and CSV/*.csv where asked for
+    ),
 }
+_STARTS_ANEW_AFTER = {"limits": ("levels", "fit")}  # stages that not every earlier one makes stale
 _LIBRARIES = ("numpy", "scipy", "soundfile", "pandas", "pyarrow", "pydantic", "geographiclib")
 
 
@@ -75,12 +99,12 @@ def read_manifest(results: Path) -> Manifest:
 def begin(results: Path, stage: str) -> Manifest:
     """Mark a folder as being changed, before anything in it is, and remove what later stages made of the old state."""
     order = list(OUTPUTS)
-    later = order[order.index(stage) + 1 :]
+    later = [name for name in order[order.index(stage) + 1 :] if stage in _STARTS_ANEW_AFTER.get(name, order)]
     manifest = read_manifest(results)
     kept = tuple(entry for entry in manifest.stages if entry.stage not in later)
-    manifest = manifest.model_copy(update={"complete": False, "stages": kept})
+    manifest = manifest.model_copy(update={"complete": False, "stages": kept, "digest": None})
     write_document(results / MANIFEST, manifest)
-    for name in (name for later_stage in later for name in OUTPUTS[later_stage]):
+    for name in (name for later_stage in later for name in (*OUTPUTS[later_stage], *_csv_of(results, later_stage))):
         try:
             (results / name).unlink(missing_ok=True)
         except OSError as error:
@@ -88,17 +112,36 @@ def begin(results: Path, stage: str) -> Manifest:
     return manifest
 
 
+def _csv_of(results: Path, stage: str) -> list[str]:
+    return [f"{CSV}/{path.name}" for path in (results / CSV).glob("*.csv")] if stage == "report" else []
+
+
+def _sealed(manifest: Manifest) -> Manifest:
+    """The manifest with the digest of its own text, in which a null stands in the digest's place."""
+    bare = manifest.model_copy(update={"digest": None})
+    digest = hashlib.sha256(document_text(bare).encode()).hexdigest()
+    return bare.model_copy(update={"digest": digest})
+
+
+def seal_holds(text: bytes, digest: str) -> bool:
+    """Whether the text of a manifest is the one that its digest was taken of."""
+    bare = text.replace(f'"digest": "{digest}"'.encode(), b'"digest": null', 1)
+    return hashlib.sha256(bare).hexdigest() == digest
+
+
 def finish(results: Path, manifest: Manifest, stage: str, started: datetime, counts: dict[str, int]) -> Manifest:
     """Write the full manifest, last: outputs with their digests, and the stage that was done."""
     done = Stage(stage=stage, started_utc=started, ended_utc=datetime.now(UTC), counts=counts)
     others = tuple(s for s in manifest.stages if s.stage != stage)
-    outputs = {p.relative_to(results).as_posix(): sha256(p) for p in _outputs(results)}
+    outputs = {p.relative_to(results).as_posix(): sha256(p) for p in output_files(results)}
     full = manifest.model_copy(update={"complete": True, "outputs": outputs, "stages": (*others, done)})
+    full = _sealed(full)
     write_document(results / MANIFEST, full)
     return full
 
 
-def _outputs(results: Path) -> Iterable[Path]:
+def output_files(results: Path) -> Iterable[Path]:
+    """The files of a results folder, without the manifest, the parts and what is hidden; sorted."""
     for path in sorted(results.rglob("*")):
         hidden = any(part.startswith(".") for part in path.relative_to(results).parts)
         if path.is_file() and path.name != MANIFEST and not hidden and path.relative_to(results).parts[0] != "parts":
@@ -107,10 +150,15 @@ def _outputs(results: Path) -> Iterable[Path]:
 
 def input_digests(folder: Path, recordings: Iterable[tuple[str, StoredFile]], hashed: bool) -> dict[str, str | None]:
     """Digest of each input file by its path relative to the campaign, null where not asked for."""
+    files = [*table_inputs(folder).items(), *recordings]
+    return {name: sha256(path) if hashed else None for name, path in files}
+
+
+def table_inputs(folder: Path) -> dict[str, Path]:
+    """The settings and tables of a campaign folder by their paths in it."""
     given = [*folder.iterdir(), *(folder / "calibration").rglob("*.csv")]
     tables = [p for p in sorted(given) if p.is_file() and p.suffix in (".toml", ".csv")]
-    files = [*((p.relative_to(folder).as_posix(), p) for p in tables), *recordings]
-    return {name: sha256(path) if hashed else None for name, path in files}
+    return {p.relative_to(folder).as_posix(): p for p in tables}
 
 
 def describe_recordings(manifest: Manifest, campaign: Campaign, inventory: Inventory) -> Manifest:
@@ -145,7 +193,7 @@ def describe_recordings(manifest: Manifest, campaign: Campaign, inventory: Inven
             "streams": tuple(_stream_entries(campaign, inventory)),
             "refused": dict(inventory.refused),
             "damaged": dict(inventory.damaged),
-            "warnings": (*campaign.notes, *inventory.warnings),
+            "warnings": (*campaign.notes, *inventory.doubts, *inventory.warnings),
             "settings": campaign.settings,
             "versions": versions(),
         }
@@ -181,7 +229,34 @@ def _stream_entries(campaign: Campaign, inventory: Inventory) -> Iterable[Stream
             )
 
 
-def clocks(association: Association) -> Clocks:
-    """The clocks that association found, for the manifest."""
-    logs = tuple(LogClockEntry(**asdict(clock)) for clock in association.log_clocks)
-    return Clocks(hammer_logs=logs, station_offsets_s=association.station_offsets_s)
+def clocks(association: Association, counted: Iterable[PileCounts] = ()) -> Clocks:
+    """The clocks that association found, and those of logs that hold only counts, for the manifest."""
+    logs = tuple(LogClockEntry(**_known(asdict(clock))) for clock in association.log_clocks)
+    single = {entry.pile_id for entry in logs}
+    logs += tuple(_count_clock(found) for found in counted if found.pile_id not in single and found.timed)
+    recorders = []
+    for clock in association.recorder_clocks:
+        found = _known(asdict(clock))
+        at_s = found.pop("at_s")
+        at_utc = None if at_s is None else datetime.fromtimestamp(at_s, UTC)
+        recorders.append(RecorderClockEntry(**found, at_utc=at_utc))
+    return Clocks(hammer_logs=logs, station_offsets_s=association.station_offsets_s, recorders=tuple(recorders))
+
+
+def _count_clock(found: PileCounts) -> LogClockEntry:
+    """The clock of a log of counts: known to a blow or so; `n_matched` are the strikes laid into its increments."""
+    match = found.match
+    return LogClockEntry(
+        pile_id=found.pile_id,
+        offset_s=match.offset_s,
+        drift_ppm=0.0,
+        residual_sd_s=None,
+        n_blows=match.n_logged,
+        n_matched=match.n_heard,
+        ambiguous=not match.reconciled,
+    )
+
+
+def _known(values: dict[str, Any]) -> dict[str, Any]:
+    """Values with None for what is not a number."""
+    return {name: None if isinstance(v, float) and not isfinite(v) else v for name, v in values.items()}

@@ -47,7 +47,12 @@ def write_text(path: Path, text: str) -> None:
 
 def write_document(path: Path, document: Document) -> None:
     """Write a JSON document."""
-    write_text(path, document.model_dump_json(indent=1) + "\n")
+    write_text(path, document_text(document))
+
+
+def document_text(document: Document) -> str:
+    """A JSON document as it is written."""
+    return document.model_dump_json(indent=1) + "\n"
 
 
 def read_document(path: Path, kind: type[DocumentT], made_by: str) -> DocumentT:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import ArrayLike
 
-from reconcile.spreading.models import spreading_attenuation
 from reconcile.vocabulary.quantities import FloatArray, energy_sum_db
 
 
@@ -19,13 +20,12 @@ def fleeing_exposure_level_db(
     time_s: ArrayLike,
     start_range_m: float,
     speed_m_s: float,
-    spreading_coefficient_db_per_decade: float,
-    attenuation_db_per_km: float = 0.0,
-    reference_range_m: float = 750.0,
+    beside_reference_db: Callable[[FloatArray], FloatArray],
 ) -> float:
     """Cumulative exposure level, dB re 1 µPa² s, of a receptor that flees straight from the pile at a constant speed.
 
-    L_E,cum = 10 lg Σ_i 10^(L_i(r0 + v t_i)/10), with L(R) = L_ref − N lg(R/R_ref) − alpha (R − R_ref)/1000
+    L_E,cum = 10 lg Σ_i 10^(L_i(r0 + v t_i)/10), with L_i(R) the strike's level at the reference range and, added to it,
+    how far the law lies at R beside its value there (`beside_reference_db` of ranges in metres).
 
     `exposure_level_db` is the single-strike exposure level at the reference range, one for each strike or one for all;
     `time_s` the strikes' times after the first, which counts and finds the receptor at `start_range_m`. A speed of 0 is
@@ -33,7 +33,4 @@ def fleeing_exposure_level_db(
     turns, and hears every strike alike. NaN without strikes.
     """
     ranges = fleeing_range_m(time_s, start_range_m, speed_m_s)
-    loss = spreading_attenuation(
-        ranges, 0.0, spreading_coefficient_db_per_decade, attenuation_db_per_km, reference_range_m
-    )
-    return energy_sum_db(np.asarray(exposure_level_db, dtype=np.float64) + loss)
+    return energy_sum_db(np.asarray(exposure_level_db, dtype=np.float64) + beside_reference_db(ranges))

@@ -79,13 +79,13 @@ def _natural(text: str) -> tuple[object, ...]:
     return (parts[0], *(item for pair in zip(numbers, parts[2::2], strict=True) for item in pair))
 
 
-def suggestion(word: str, known: Iterable[str]) -> str:
-    """A "did you mean" for a misspelt word, or an empty string."""
-    near = nearest(word, known)
+def suggestion(word: str, known: Iterable[str], alike: float = 0.6) -> str:
+    """A "did you mean" for a misspelt word, or an empty string. `alike`: how much so, from 0 to 1."""
+    near = nearest(word, known, alike)
     return f"did you mean {near!r}?" if near else ""
 
 
-def nearest(word: str, known: Iterable[str]) -> str:
+def nearest(word: str, known: Iterable[str], alike: float = 0.6) -> str:
     """The known word that a misspelt one is nearest to, or an empty string."""
-    near = get_close_matches(word, list(known), n=1, cutoff=0.6)
+    near = get_close_matches(word, list(known), n=1, cutoff=alike)
     return near[0] if near else ""

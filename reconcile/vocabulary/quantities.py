@@ -32,6 +32,9 @@ RMS_LEVEL = Quantity("rms_level", "L_p", "mean-square sound pressure level", "dB
 CUMULATIVE_EXPOSURE_LEVEL = Quantity(
     "cumulative_exposure_level", "L_E,cum", "cumulative sound exposure level", "dB re 1 µPa² s"
 )
+MAX_125MS_LEVEL = Quantity(
+    "max_125ms_level", "L_p,125ms", "highest mean-square sound pressure level over 125 ms", "dB re 1 µPa"
+)
 QUANTITIES = {q.identifier: q for q in (PEAK_LEVEL, EXPOSURE_LEVEL, RMS_LEVEL, CUMULATIVE_EXPOSURE_LEVEL)}
 
 

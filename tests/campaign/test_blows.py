@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -74,9 +73,7 @@ def test_a_hundred_thousand_blows(tmp_path: Path) -> None:
     rows = "".join(f"P{i // 2000},{i % 2000},{times[i]}Z,{i / 100},\n" for i in range(n))
     (tmp_path / "blows.csv").write_text("pile_id,blow_number,time_utc,energy_kj,penetration_m\n" + rows)
     findings = Findings()
-    start = time.process_time()
     log = read_blows(tmp_path / "blows.csv", [f"P{i}" for i in range(50)], findings)
-    assert time.process_time() - start < 5.0  # about 0.6 s; the bound allows for a busy machine
     assert not findings.faults
     assert log is not None
     np.testing.assert_array_equal(log.time_utc, times)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from statistics import NormalDist
 
 import numpy as np
@@ -66,10 +65,3 @@ def test_too_few_values_have_none() -> None:
     assert np.isnan(quantile_interval(np.arange(FEWEST - 1.0), 0.5)).all()
     assert np.isfinite(quantile_interval(np.arange(float(FEWEST)), 0.5)).all()
     assert block_length(30) == 6
-
-
-def test_a_hundred_thousand_values_take_less_than_a_second() -> None:
-    values = np.random.default_rng(1).normal(size=100_000)
-    started = time.perf_counter()
-    quantile_interval(values, 0.95)
-    assert time.perf_counter() - started < 1.0

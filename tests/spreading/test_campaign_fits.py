@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -257,7 +255,7 @@ def test_predicted_thresholds_are_met_by_the_curve() -> None:
     assert intervals(fit, cumulative.range_m).level_db[0] == pytest.approx(expected, abs=0.01)
 
 
-def test_all_levels_of_a_campaign_in_a_few_seconds() -> None:
+def test_all_levels_of_a_campaign() -> None:
     random = np.random.default_rng(2)
     table = _table(n=400)
     bands = table[["strike_id", "station_id"]].copy()
@@ -265,7 +263,5 @@ def test_all_levels_of_a_campaign_in_a_few_seconds() -> None:
         bands[exposure_column(n)] = table["exposure_level_db"].astype("float32") - np.float32(random.uniform(5, 20))
         bands[noise_column(n)] = np.float32(90.0)
     project = invented.campaign([invented.pile(p) for p in PILES], _cells())
-    start = time.process_time()
     document = fit_campaign(table, bands, project)
     assert len(document.fits) == 3 * 38
-    assert time.process_time() - start < 15.0

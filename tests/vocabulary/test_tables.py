@@ -112,7 +112,7 @@ def test_every_flag_has_one_name_a_meaning_and_a_place() -> None:
         assert name.isidentifier()
         assert name == name.lower()
         assert len(flag.meaning) > 10
-        assert flag.applies_to in {"strikes", "background", "fit", "comparison", "bias", "correction"}
+        assert flag.applies_to in {"strikes", "background", "fit", "comparison", "bias", "correction", "forecast"}
         assert flag.excluded_from <= set(Stage)
 
 

@@ -10,7 +10,12 @@ from reconcile.vocabulary.documents.document import Document
 
 
 class LogClockEntry(Document):
-    """How a pile's hammer log lies against the stations' mean stated clock: log = station time + offset + drift."""
+    """How a pile's hammer log lies against the stations' mean stated clock: log = station time + offset + drift.
+
+    The offset is that at the pile's first matched blow; errors are standard errors. It is known relative to the
+    stations only: nothing here tells what time it was. `confidence`: the probability of this alignment among all that
+    were tried. `resolution_s`: the step of the log's times, 0 where finer than 0.01 s.
+    """
 
     pile_id: str
     offset_s: float
@@ -19,13 +24,40 @@ class LogClockEntry(Document):
     n_blows: int
     n_matched: int
     ambiguous: bool
+    offset_standard_error_s: float | None = None
+    drift_standard_error_ppm: float | None = None
+    confidence: float | None = None
+    resolution_s: float = 0.0
+
+
+class RecorderClockEntry(Document):
+    """What a recorder's clock was off beyond what is stated, against the mean of the stations: station less mean.
+
+    The offset is that at `at_utc`. Without a value where no alignment with the other stations could be decided. A
+    station whose stated clock begins anew with a deployment has an entry for each.
+    """
+
+    station_id: str
+    at_utc: datetime | None
+    offset_s: float | None
+    offset_standard_error_s: float | None
+    drift_ppm: float | None
+    drift_standard_error_ppm: float | None
+    residual_sd_s: float | None
+    n_strikes: int
+    n_piles: int
+    ambiguous: bool
 
 
 class Clocks(Document):
-    """Clock faults that were found: used for matching, not applied to `time_utc`."""
+    """Clock faults that were found: used for matching, not applied to `time_utc`.
+
+    All are relative to the mean of the stations' stated clocks. `station_offsets_s` are means over the piles.
+    """
 
     hammer_logs: tuple[LogClockEntry, ...] = ()
     station_offsets_s: dict[str, float] = {}  # noqa: RUF012 - pydantic copies defaults
+    recorders: tuple[RecorderClockEntry, ...] = ()
 
 
 class ChainStageEntry(Document):
@@ -117,7 +149,10 @@ class Stage(Document):
 
 
 class Manifest(Document):
-    """The manifest. `complete` is false while a command is changing the folder, or was interrupted."""
+    """The manifest. `complete` is false while a command is changing the folder, or was interrupted.
+
+    `digest` is the SHA-256 of the manifest itself (its text with a null in this place), None while it is not complete.
+    """
 
     format_version: int = 1
     complete: bool
@@ -134,3 +169,4 @@ class Manifest(Document):
     warnings: tuple[str, ...] = ()
     versions: dict[str, str] = {}  # noqa: RUF012
     stages: tuple[Stage, ...] = ()
+    digest: str | None = None

@@ -6,18 +6,29 @@ results folder holds, and the page that documents them.
 
 from reconcile.vocabulary.tables.background import background_table
 from reconcile.vocabulary.tables.bands import bands_table
+from reconcile.vocabulary.tables.blow_counts import BLOW_COUNTS
 from reconcile.vocabulary.tables.column import Column, Kind, Table
 from reconcile.vocabulary.tables.comparison import COMPARISON, UNPAIRED
+from reconcile.vocabulary.tables.continuous import CONTINUOUS
 from reconcile.vocabulary.tables.exposure import EXPOSURE
 from reconcile.vocabulary.tables.flags import FLAGS, Flag, Stage, flags_excluding
+from reconcile.vocabulary.tables.limits import LIMITS
+from reconcile.vocabulary.tables.phases import PHASES
+from reconcile.vocabulary.tables.rejected import REASONS, REJECTED
 from reconcile.vocabulary.tables.strikes import strikes_table
 from reconcile.vocabulary.tables.summary import SUMMARY
 from reconcile.vocabulary.tables.uncertainty import UNCERTAINTY
 
 __all__ = [
+    "BLOW_COUNTS",
     "COMPARISON",
+    "CONTINUOUS",
     "EXPOSURE",
     "FLAGS",
+    "LIMITS",
+    "PHASES",
+    "REASONS",
+    "REJECTED",
     "SUMMARY",
     "UNCERTAINTY",
     "UNPAIRED",

@@ -27,6 +27,7 @@ def background_table(bands: Sequence[int], weightings: Sequence[str]) -> Table:
         (
             Column("station_id", Kind.TEXT, "", "station"),
             Column("pile_id", Kind.TEXT, "", "pile that was being installed; null for none"),
+            Column("activity_id", Kind.TEXT, "", "activity of activities.csv; null where none holds"),
             Column("start_utc", Kind.TIME, "UTC", "start of the interval, by the station's stated clock"),
             Column("duration_s", Kind.LEVEL, "s", "length of the interval: 1 or 60"),
             Column("level_db", Kind.SHORT_LEVEL, PRESSURE_LEVEL, "mean-square sound pressure level"),

@@ -8,9 +8,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from reconcile.vocabulary.tables import (
+    BLOW_COUNTS,
     COMPARISON,
+    CONTINUOUS,
     EXPOSURE,
     FLAGS,
+    LIMITS,
+    PHASES,
+    REASONS,
+    REJECTED,
     SUMMARY,
     UNCERTAINTY,
     UNPAIRED,
@@ -35,14 +41,24 @@ def reference_page() -> str:
     tables = (
         strikes_table([_EXAMPLE_WEIGHTING]),
         bands_table([_EXAMPLE_BAND]),
+        REJECTED,
+        BLOW_COUNTS,
         SUMMARY,
+        PHASES,
         UNCERTAINTY,
         EXPOSURE,
         background_table([_EXAMPLE_BAND], [_EXAMPLE_WEIGHTING]),
+        CONTINUOUS,
         COMPARISON,
         UNPAIRED,
+        LIMITS,
     )
-    parts = [_INTRODUCTION, *(line for table in tables for line in _table_section(table)), *_flags_section()]
+    parts = [
+        _INTRODUCTION,
+        *(line for table in tables for line in _table_section(table)),
+        *_reasons_section(),
+        *_flags_section(),
+    ]
     return "\n".join(parts) + "\n"
 
 
@@ -51,6 +67,14 @@ def _table_section(table: Table) -> Iterator[str]:
     yield "| column | type | unit | meaning |\n|---|---|---|---|"
     for column in table.columns:
         yield f"| `{column.name}` | {column.kind.value} | {column.unit} | {column.meaning} |"
+    yield ""
+
+
+def _reasons_section() -> Iterator[str]:
+    yield "## Reasons of rejection\n\nWhy a pulse of `rejected` is no strike.\n"
+    yield "| reason | meaning |\n|---|---|"
+    for name, meaning in REASONS.items():
+        yield f"| `{name}` | {meaning} |"
     yield ""
 
 

@@ -40,7 +40,47 @@ _FLAGS = (
         "strikes",
         "two alignments with the hammer log are equally good; number and energy are null",
     ),
+    Flag(
+        "energy_of_increment",
+        "strikes",
+        "the log holds only counts: the energy is the mean of the increment that the strike was laid into",
+    ),
+    Flag(
+        "counts_not_reconciled",
+        "strikes",
+        "the counts of the driving log and the strikes heard differ by more than 10 %: energies are null",
+    ),
+    Flag(
+        "outside_activities",
+        "strikes",
+        "within the pile's time but in none of its activities: what method and abatement held was not stated",
+        _LEVELS_USE,
+    ),
+    Flag(
+        "activity_boundary",
+        "strikes",
+        "within 5 s of a change of method or abatement: either may have held",
+        _LEVELS_USE,
+    ),
     Flag("outside_piling", "strikes", "no pile was being driven at that time", _ALL),
+    Flag(
+        "identity_ambiguous",
+        "strikes",
+        "which strike of the other stations this was cannot be decided: the identity follows the likeliest clock, "
+        "nearest to the stated one; number and energy are null",
+    ),
+    Flag(
+        "pile_ambiguous",
+        "strikes",
+        "two piles were being driven, and the strike may as well be the other one's",
+        _ALL,
+    ),
+    Flag(
+        "overlapping_piles",
+        "strikes",
+        "a strike of another pile arrives within the pulse interval, or its sound reaches into it",
+        _ALL,
+    ),
     Flag(
         "window_cut",
         "strikes",
@@ -49,6 +89,16 @@ _FLAGS = (
     Flag("background_short", "strikes", "the quiet stretch before the strike is shorter than 200 ms"),
     Flag("background_missing", "strikes", "no quiet stretch before the strike: nothing was subtracted", _ALL),
     Flag("recording_edge", "strikes", "the recording starts or ends within the pulse interval", _ALL),
+    Flag(
+        "second_look",
+        "strikes",
+        "found by the matched filter, blind or where the log or other stations expect it; its samples were read again",
+    ),
+    Flag(
+        "not_heard",
+        "strikes",
+        "known from the log or from other stations, not heard here: the levels are limits from the background alone",
+    ),
     Flag(
         "other_channel_used",
         "strikes",
@@ -125,13 +175,34 @@ _FLAGS = (
     # fits
     Flag("not_supported", "fit", "the data do not support this model: it is never selected"),
     Flag(
-        "censored_rows_left_out",
+        "censored_rows",
         "fit",
-        "censored rows are not in the likelihood; far levels may be biased high",
+        "some strikes are known only within limits (below the background, clipped); they are in the likelihood as such "
+        "and the degrees of freedom of the intervals are approximate",
+    ),
+    Flag(
+        "student_residual",
+        "fit",
+        "what is left of the cells was taken as Student's t with four degrees of freedom, as asked: single cells far "
+        "off hardly move the law",
     ),
     Flag("few_piles", "fit", "fewer than ten piles: the intervals rest on small-sample degrees of freedom"),
     Flag("few_stations", "fit", "fewer than four places: the effect of the place is poorly known"),
     Flag("narrow_ranges", "fit", "the ranges lie within a factor of two: the slope is poorly known"),
+    Flag(
+        "place_and_chain_not_told_apart",
+        "fit",
+        "each place kept one measuring chain: the effect of the one cannot be told from the error of the other",
+    ),
+    Flag("one_station_decides", "fit", "without one of the stations the curve lies outside its own 95 % interval"),
+    Flag("residuals_follow_energy", "fit", "what is left of the piles follows their mean strike energy"),
+    Flag("residuals_follow_time", "fit", "what is left of the piles rises or falls in the course of the work"),
+    Flag("residuals_curved", "fit", "what is left of the stations is curved in range: the law has another shape"),
+    Flag(
+        "bands_disagree",
+        "fit",
+        "the broadband level recomposed from the fits of the bands differs by more than 1 dB from the direct fit",
+    ),
     Flag("energy_coefficient_assumed", "fit", "the energy coefficient is taken as 10 dB per decade, not fitted"),
     # comparison and bias
     Flag(
@@ -184,8 +255,42 @@ _FLAGS = (
         "level_rises_with_range", "fit", "the fitted spreading coefficient is not positive: no distance follows from it"
     ),
     Flag("extrapolated", "fit", "outside the range of the data"),
+    # corrections and forecasts
+    Flag(
+        "few_projects",
+        "correction",
+        "fewer than eight projects: the spread between projects is drawn towards a prior, or is one",
+    ),
+    Flag(
+        "single_project", "correction", "in a pooled file: only one project has this group, its correction is as it was"
+    ),
+    Flag(
+        "trend_of_some_projects", "correction", "not every project had ranges for a slope; it is that of those that had"
+    ),
+    Flag("outside_scope", "forecast", "outside what the correction was learnt from; outside_scope_in says in what"),
+    Flag("no_correction", "forecast", "no correction of this method, quantity, weighting, band, statistic and group"),
+    Flag("between_scopes", "forecast", "within the pooled ranges, but at none that a single project measured"),
+    Flag("group_ambiguous", "forecast", "several corrections would do: state foundation, method, abatement, statistic"),
+    Flag(
+        "group_not_stated", "forecast", "the prediction states no foundation type or no method: the only one was taken"
+    ),
+    Flag("statistic_not_stated", "forecast", "the prediction states no statistic: the only one was taken"),
+    Flag("one_project", "forecast", "the correction comes from one project: the spread between projects is assumed"),
+    Flag(
+        "exposure_correction_used",
+        "forecast",
+        "a cumulative exposure without a correction of its own took that of the exposure level",
+    ),
+    Flag(
+        "no_predicted_levels",
+        "forecast",
+        "no two predicted levels say how the level falls about the predicted distance",
+    ),
+    Flag("levels_of_another_statistic", "forecast", "how the level falls is read off the levels of another statistic"),
+    Flag("threshold_not_met", "forecast", "the corrected curve meets no threshold between 1 m and 1000 km"),
 )
 FLAGS: dict[str, Flag] = {flag.name: flag for flag in _FLAGS}
+NOT_STRIKES = frozenset({"outside_piling", "cable_knock"})  # flags of rows that are no strikes
 
 
 def flags_excluding(stage: Stage) -> frozenset[str]:

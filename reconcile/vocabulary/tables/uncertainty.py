@@ -6,10 +6,11 @@ from reconcile.vocabulary.tables.column import Column, Kind, Table
 
 UNCERTAINTY = Table(
     "uncertainty",
-    "pile, station and component",
+    "pile, station, abatement and component",
     (
         Column("pile_id", Kind.TEXT, "", "pile"),
         Column("station_id", Kind.TEXT, "", "station"),
+        Column("abatement", Kind.TEXT, "", "abatement; each state of a pile has a budget of its own"),
         Column("system_id", Kind.TEXT, "", "measuring chain"),
         Column("component", Kind.TEXT, "", "what is uncertain"),
         Column("common_to", Kind.TEXT, "", "strike (averages out over strikes), system or campaign (do not)"),

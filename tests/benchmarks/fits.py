@@ -1,7 +1,7 @@
-"""How long fits take: processor time of one core, printed.
+"""How long fits take: processor time of one core, printed beside the goals.
 
-Goals, fixed before the first run: 100,000 strikes of 20 piles at 8 stations with a system each in 2 s; 150 band fits
-(30 bands of 5 quantities) of 20 piles at 8 stations, limits in all of them, in 60 s.
+`python -m tests.benchmarks.fits`. 100,000 strikes of 20 piles at 8 stations with a system each: 2 s; 150 band fits (30
+bands of 5 quantities) of 20 piles at 8 stations, limits in all of them: 60 s.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ import time
 
 import numpy as np
 import pandas as pd
-import pytest
 
 from reconcile.spreading import fit_campaign
 from reconcile.vocabulary.documents.campaign import Campaign
@@ -37,8 +36,8 @@ def _campaign(n: int) -> tuple[pd.DataFrame, Campaign]:
     return table.drop(columns=["peak_level_db", "rms_level_db"]), project
 
 
-@pytest.mark.parametrize("hidden", [0.0, 0.15], ids=["all known", "15 % of far strikes hidden"])
-def test_a_hundred_thousand_strikes(hidden: float) -> None:
+def hundred_thousand_strikes(hidden: float) -> float:
+    """Seconds; a share `hidden` of the far strikes is known by limits only."""
     table, project = _campaign(625)
     far = table["station_id"].isin(FAR)
     limit = table.loc[far, "exposure_level_db"].quantile(hidden)
@@ -47,15 +46,12 @@ def test_a_hundred_thousand_strikes(hidden: float) -> None:
         "at_most",
     ]
     start = time.process_time()
-    document = fit_campaign(table, invented.NO_BANDS, project)
-    seconds = time.process_time() - start
-    print(f"{len(table)} strikes, {len(document.fits)} laws: {seconds:.2f} s")
-    assert len(table) == 100_000
-    assert seconds < 2.0
+    fit_campaign(table, invented.NO_BANDS, project)
+    return time.process_time() - start
 
 
-@pytest.mark.long
-def test_thirty_bands_of_five_quantities() -> None:
+def thirty_bands_of_five_quantities() -> float:
+    """Seconds of 150 band fits."""
     table, project = _campaign(75)
     random = np.random.default_rng(6)
     far = table["station_id"].isin(FAR)
@@ -66,7 +62,13 @@ def test_thirty_bands_of_five_quantities() -> None:
         bands[noise_column(n)] = np.where(far, level[far].quantile(0.15) - 3.0, 60.0)
     start = time.process_time()
     for _ in range(5):
-        document = fit_campaign(table, bands, project)
-    seconds = time.process_time() - start
-    print(f"150 band fits of {document.fits[-1].n_observations} cells and 5 broadband ones: {seconds:.1f} s")
-    assert seconds < 60.0
+        fit_campaign(table, bands, project)
+    return time.process_time() - start
+
+
+if __name__ == "__main__":
+    for share in (0.0, 0.15):
+        print(
+            f"100,000 strikes, {share:.0%} of the far ones hidden: {hundred_thousand_strikes(share):.1f} s (goal 2 s)"
+        )
+    print(f"150 band fits and 5 broadband ones: {thirty_bands_of_five_quantities():.0f} s (goal 60 s)")
