@@ -17,6 +17,7 @@ import typer
 import typer.core
 
 import reconcile
+from reconcile.running.threads import one_thread_each
 from reconcile.vocabulary.errors import InputError, MachineError
 
 if TYPE_CHECKING:
@@ -381,6 +382,7 @@ def _audit(report: AuditReport) -> None:
 
 def main() -> None:
     """Run the command line; faults become messages and an exit status."""
+    one_thread_each()
     try:
         app()
     except InputError as error:

@@ -12,11 +12,10 @@ from pathlib import Path
 from reconcile.recordings.blocks import ReadingReport
 from reconcile.recordings.streams import Stream
 from reconcile.running.resume import PartStore, asked_key, part_key
+from reconcile.running.threads import one_thread_each
 from reconcile.strikes.detection import Rise
 from reconcile.strikes.stream_analysis import PART_CELLS, analyse_stream, measure_asked
 from reconcile.vocabulary.documents.campaign import Settings
-
-_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 def available_workers() -> int:
@@ -48,8 +47,7 @@ def read_streams(
         for stream, wanted in work:
             yield from read_stream(stream, settings, folder, wanted)
         return
-    for name in _ONE_THREAD:  # one stream is one thread's work; more would only wait for each other
-        os.environ.setdefault(name, "1")
+    one_thread_each()
     with ProcessPoolExecutor(min(workers, len(work)), mp_context=get_context("spawn")) as pool:
         futures = [pool.submit(_read_all, stream, settings, folder, wanted) for stream, wanted in work]
         try:
