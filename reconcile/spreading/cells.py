@@ -22,8 +22,8 @@ from reconcile.vocabulary.quantities import FloatArray
 # zero from claiming a certainty that nobody has, and ten real groups outweigh it.
 SPREAD_PRIOR = Prior(standard_deviation=1.5, worth=2.0)
 
-# Piles differ by more (ground, hammer, diameter), and there are usually more of them than places.
-PILE_PRIOR = Prior(standard_deviation=2.0, worth=1.0)
+# Piles differ by more (ground, hammer, diameter). Worth a single pile, a campaign of one would have intervals of ±12 dB.
+PILE_PRIOR = Prior(standard_deviation=2.0, worth=2.0)
 
 # One pile heard at one place is not repeatable to better than this: interference and bearing change from pile to pile.
 # Without it a few metres between piles would be taken for knowledge of the slope, against what the stations say.

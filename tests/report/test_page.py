@@ -119,7 +119,7 @@ def test_page_says_what_its_numbers_are(whole_page: str) -> None:
         "sound pressure in the full band of the chain",
         "bandwidth times pulse duration is below about 3",
         "Use them together, and only between the nearest and the furthest measured distance",
-        "2 dB between piles (worth 1 further pile), 1.5 dB between places (worth 2 further places)",
+        "2 dB between piles (worth 2 further piles), 1.5 dB between places (worth 2 further places)",
         "default of ±3 dB is common practice, no source",
         "strikes whose energy is not known are left out of it",
         "Added at 750 m",
