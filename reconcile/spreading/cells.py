@@ -22,7 +22,7 @@ from reconcile.vocabulary.quantities import FloatArray
 # zero from claiming a certainty that nobody has, and ten real groups outweigh it.
 SPREAD_PRIOR = Prior(standard_deviation=1.5, worth=2.0)
 
-# Piles differ by more (ground, hammer, diameter). Worth a single pile, a campaign of one would have intervals of ±12 dB.
+# Piles differ by more (ground, hammer, diameter). Worth one pile only, a campaign of one pile would be known to ±12 dB.
 PILE_PRIOR = Prior(standard_deviation=2.0, worth=2.0)
 
 # One pile heard at one place is not repeatable to better than this: interference and bearing change from pile to pile.
