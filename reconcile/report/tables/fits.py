@@ -95,8 +95,8 @@ def spread_note() -> str:
         f" are estimates drawn towards assumed values: {piles} dB between piles (worth {significant(PILE_PRIOR.worth)}"
         f" further piles), {places} dB between places (worth {significant(SPREAD_PRIOR.worth)} further places); the"
         f" rest is never taken to be below {significant(LEAST_RESIDUAL_SD_DB)} dB. A star: few piles or places, so"
-        " that the numbers are mostly these assumptions. All three are choices made here (after simulations of piling sites),"
-        " no published source."
+        " that the numbers are mostly these assumptions. All three are choices made here (after simulations of piling"
+        " sites), no published source."
     )
 
 
