@@ -25,7 +25,7 @@ from reconcile.running.recorded_piles import unmatched, unrecorded
 from reconcile.running.resume import PartStore, part_key
 from reconcile.running.second_reading import SecondLook, StreamParts, extend
 from reconcile.running.store import write_document, write_table
-from reconcile.strikes.ambient import with_limits
+from reconcile.strikes.ambient import ambient_seconds, with_limits
 from reconcile.strikes.association import associate
 from reconcile.strikes.background import MINUTE_S, background_rows
 from reconcile.strikes.band_levels import bands_of
@@ -202,6 +202,7 @@ def _assemble(
     band_levels = band_rows(pulses, association, campaign, bands)
     continuous: list[pd.DataFrame] = []
     minutes: list[pd.DataFrame] = []
+    ambient: list[pd.DataFrame] = []
     second_levels: defaultdict[str, list[FloatArray]] = defaultdict(list)
 
     def backgrounds() -> Iterator[pd.DataFrame]:
@@ -214,6 +215,7 @@ def _assemble(
                 method = with_states(rows, campaign)["installation_method"]
                 continuous.append(rows[(rows["duration_s"] == 1.0) & method.notna() & (method != "impact")])
                 minutes.append(rows[rows["duration_s"] == MINUTE_S])
+                ambient.append(ambient_seconds(rows, campaign))
                 yield rows
 
     weightings = campaign.settings.weightings
@@ -227,9 +229,8 @@ def _assemble(
     )
     inventory.doubts += unmatched(strikes, log)
     seconds = pd.concat(continuous, ignore_index=True)
-    every_minute = pd.concat(minutes, ignore_index=True)
-    percentiles = continuous_rows(seconds, every_minute, weightings)
-    seconds = with_limits(seconds, every_minute, campaign.settings.censor_below_snr_db)
+    percentiles = continuous_rows(seconds, pd.concat(minutes, ignore_index=True), weightings)
+    seconds = with_limits(seconds, pd.concat(ambient, ignore_index=True), campaign.settings.censor_below_snr_db)
     offsets = {clock.pile_id: clock.offset_s for clock in association.log_clocks if not clock.ambiguous}
     logged = counted_log(campaign, log, counted)
     exposure = exposure_rows(strikes, seconds, campaign, logged, offsets, recorded)
