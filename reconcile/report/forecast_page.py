@@ -149,7 +149,8 @@ def level_table(levels: Sequence[ForecastLevel], subject: Subject) -> Table:
             between(level.lower_95_db, level.upper_95_db) if level.correction else "–",
             _remarks(level.flags, level.outside_scope_in),
         )
-        grouped.setdefault(row.prediction_id, []).append(cells)
+        abatement = "" if row.abatement in (None, "", "none") else f", {row.abatement}"
+        grouped.setdefault(f"{row.prediction_id}{abatement}", []).append(cells)
     return Table(head, tuple(Body(tuple(rows), name) for name, rows in grouped.items()))
 
 

@@ -152,10 +152,9 @@ def _forecast_lines(given: Given, levels: Sequence[ForecastLevel], distances: Se
         lines.append(f"{unsure} levels could take several corrections and took none: state {needed}")
     used = [level.correction for level in levels] + [distance.correction for distance in distances]
     if any(correction is not None and correction.n_projects == 1 for correction in used):
-        name = given.source.document.project
-        lines.append(
-            f"From one project ({name}): the spread between projects is not known and a prior stands in for it"
-        )
+        every = all(correction is None or correction.n_projects == 1 for correction in used)
+        which = "The corrections rest" if every else "Some of the corrections rest"
+        lines.append(f"{which} on one project: the spread between projects is not known and a prior stands in for it")
     return lines
 
 

@@ -129,7 +129,7 @@ def test_the_forecast_page_shows_before_and_after() -> None:
 
 def test_a_forecast_from_one_project_says_what_it_assumes() -> None:
     words = _words(forecast_page(_evidence(document("A", correction(-4.0, 2.0, covariance=COVARIANCE)))))
-    assert "From one project: how far a new project lies from it is not known" in words
+    assert "From one project, some or all corrections: how far a new project lies from it is not known" in words
     assert "1.5 (assumed)" in words
     assert "as if 2 further projects had shown 1.5 dB" in words
 

@@ -71,7 +71,8 @@ def _level_panel(levels: Sequence[ForecastLevel], subject: Subject, key: str) ->
     ranges = np.array([level.prediction.range_m for level in ordered])
     before = np.array([level.prediction.level_db for level in ordered])
     first = ordered[0].prediction
-    title = f"{first.prediction_id}: {statistic_words(first.statistic)}"
+    abatement = "" if first.abatement in (None, "", "none") else f", {first.abatement}"
+    title = f"{first.prediction_id}: {statistic_words(first.statistic)}{abatement}"
     with house_style():
         figure, axes = new_axes()
         axes.plot(ranges, before, "D--", color=BEFORE, markerfacecolor="#ffffff", markersize=5, linewidth=1.0)
