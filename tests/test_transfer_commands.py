@@ -113,7 +113,10 @@ def test_forecast_writes_the_input_s_columns_and_its_own(reconcile: Command, tmp
     ended = reconcile("forecast", _write(tmp_path, "A", -4.0), given, "--out", out, "--ranges", ranges)
     assert (ended.status, ended.err) == (0, "")
     assert "3 of 4 levels corrected; 1 outside the scope, 1 without a correction" in ended.out
-    assert "The corrections rest on one project: the spread between projects is not known and a prior stands in for it" in ended.out
+    assert (
+        "The corrections rest on one project: the spread between projects is not known and a prior stands in for it"
+        in ended.out
+    )
     table = pd.read_csv(out / "forecast.csv")
     assert list(table.columns[:14]) == HEADER.split(",")
     assert table["remark"].tolist()[:3] == ["kept"] * 3
