@@ -33,12 +33,11 @@ def phase_table(evidence: Evidence, station_id: str) -> Table:
     activities = bool(evidence.campaign.activities)
     unit = EXPOSURE_LEVEL.unit
     head = (
-        *text("Phase", *(["Activity"] if activities else []), "Method", "Abatement", "First (UTC)"),
+        *text("Phase", *(["Activity"] if activities else []), "Work", "First (UTC)"),
         Head("n"),
         Head("of these censored"),
         Head("Median energy", "kJ"),
         Head("Median exposure level", unit),
-        Head("Energy mean", unit),
         Head("Exceeded by 5 %", unit),
         Head("Highest peak", PEAK_LEVEL.unit),
         Head("Cumulative exposure", unit),
@@ -59,8 +58,7 @@ def _row(record: Record, activities: bool) -> tuple[str, ...]:
     return (
         MISSING if phase is None else sentence_case(phase.replace("_", " ")),
         *([words(record, "activity_id") or "none"] if activities else []),
-        str(record["installation_method"]),
-        words(record, "abatement") or MISSING,
+        _work(record),
         instant(pd.Timestamp(record["first_utc"]).to_pydatetime()),
         count(number(record, "n_strikes")),
         count(number(record, "n_censored")),
@@ -69,10 +67,16 @@ def _row(record: Record, activities: bool) -> tuple[str, ...]:
             decibels(number(record, name))
             for name in (
                 "median_db",
-                "energy_mean_db",
                 "exceeded_5_db",
                 "maximum_peak_level_db",
                 "cumulative_exposure_level_db",
             )
         ),
     )
+
+
+def _work(record: Record) -> str:
+    """The method, and the abatement where there was some."""
+    abatement = words(record, "abatement")
+    method = str(record["installation_method"])
+    return method if abatement in (None, "none") else f"{method}, {abatement}"
