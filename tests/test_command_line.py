@@ -6,42 +6,13 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
 
 import pytest
 
-from reconcile import cli
 from reconcile.running import pipeline
+from tests.command_line import Command
 from tests.small_campaign import SmallCampaign, write_small_campaign
-
-
-class Ended(NamedTuple):
-    """How a command ended."""
-
-    status: int
-    out: str
-    err: str
-
-
-Command = Callable[..., Ended]
-
-
-@pytest.fixture
-def reconcile(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Command:
-    """Runs the command line in this process."""
-
-    def call(*words: object) -> Ended:
-        monkeypatch.setattr(sys, "argv", ["reconcile", *map(str, words)])
-        status = 0
-        try:
-            cli.main()
-        except SystemExit as end:
-            status = int(end.code or 0)
-        return Ended(status, *capsys.readouterr())
-
-    return call
 
 
 @pytest.fixture

@@ -5,19 +5,17 @@ from __future__ import annotations
 import json
 import math
 import shutil
-import sys
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 import pytest
 import soundfile
 
-from reconcile import cli
 from reconcile.running.levels_stage import levels
+from tests.command_line import Ended
 from tests.recordings.tones import full_scale_pa, tone_pa, write_pcm_24
 from tests.small_campaign import RATE_HZ, STARTS, write_small_campaign
 
@@ -35,30 +33,6 @@ def linear(second: np.ndarray) -> np.ndarray:
 
 def step(second: np.ndarray) -> np.ndarray:
     return np.where(second < STEP_S, 0.0, DRIFT_DB)
-
-
-class Ended(NamedTuple):
-    """How a command ended."""
-
-    status: int
-    out: str
-    err: str
-
-
-@pytest.fixture
-def reconcile(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Ended]:
-    """Runs the command line in this process."""
-
-    def call(*words: object) -> Ended:
-        monkeypatch.setattr(sys, "argv", ["reconcile", *map(str, words)])
-        status = 0
-        try:
-            cli.main()
-        except SystemExit as end:
-            status = int(end.code or 0)
-        return Ended(status, *capsys.readouterr())
-
-    return call
 
 
 @pytest.fixture(scope="module")

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import json
-import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from reconcile import cli
+from tests.command_line import Command
 from tests.small_campaign import write_small_campaign
 from tests.transfer.invented_projects import correction, document
 
@@ -21,33 +18,6 @@ HEADER = (
     "prediction_id,quantity,weighting,band_hz,range_m,level_db,standard_deviation_db,statistic,energy_kj,model_id,"
     "abatement,foundation_type,installation_method,remark"
 )
-
-
-class Ended(NamedTuple):
-    """How a command ended."""
-
-    status: int
-    out: str
-    err: str
-
-
-Command = Callable[..., Ended]
-
-
-@pytest.fixture
-def reconcile(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Command:
-    """Runs the command line in this process."""
-
-    def call(*words: object) -> Ended:
-        monkeypatch.setattr(sys, "argv", ["reconcile", *map(str, words)])
-        status = 0
-        try:
-            cli.main()
-        except SystemExit as end:
-            status = int(end.code or 0)
-        return Ended(status, *capsys.readouterr())
-
-    return call
 
 
 def _write(folder: Path, name: str, offset_db: float, **changes: object) -> Path:
