@@ -1,10 +1,10 @@
 """Offset and drift between two clocks that timed the same events, and whether another alignment fits as well.
 
-Offsets that many pairs share are found on a histogram of all differences (for each drift that the clocks may have),
-refined to a line, and held against each other. For an alignment speak residuals that are smaller than those of others,
-steps of the level that both sides show, and ends and pauses that meet: where they do not, events are left over that the
-other side must have missed. An alignment is decided only where it is better than any other one by odds of a thousand
-to one; of what residuals say, three standard deviations of chance are taken off.
+Offsets that many pairs share (`offset_search.py`) are refined to a line and held against each other. For an alignment
+speak residuals that are smaller than those of others, steps of the level that both sides show, and ends and pauses that
+meet: where they do not, events are left over that the other side must have missed. An alignment is decided only where
+it is better than any other one by odds of a thousand to one; of what residuals say, three standard deviations of chance
+are taken off.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from reconcile.strikes.offset_search import LARGEST_DRIFT, STRETCH_S, Blocks, Search, busiest, offset_candidates
 from reconcile.strikes.trains import (
     Indices,
     Line,
@@ -32,34 +33,14 @@ from reconcile.strikes.trains import (
 from reconcile.vocabulary.quantities import FloatArray
 
 DECIDED = float(np.log(1000.0))
-LARGEST_DRIFT = 1e-4
 _DRIFT_PRIOR = 5e-5
 _CHANCE = 3.0  # standard deviations
-_BIN_S = 0.02
-_STRETCH_S = 6000.0  # on which offsets are looked for: the largest drift takes 60 bins there
-_MOST_TRIED = 110
-_TRIED_SHARE = 0.4  # of the pairs of the most common offset
 _LEAST_MISSING, _MOST_MISSING = 0.05, 0.5
 _SHARE_MARGIN = 0.1
 _LARGEST_CHANCE = 3.0  # of one blow; of rounded times single blows at the ends of the step say most, by chance too
 _LIKELY = 5  # alignments that are held against all others
 _PAUSE = 3.5  # usual intervals
 _ROUNDS, _ROUNDS_ROUNDED = 3, 8
-
-
-@dataclass(frozen=True, slots=True)
-class Search:
-    """Where to look: offsets within `reach_s` of `centre_s`; `prior_s` is how well the offset is known beforehand.
-
-    `rounded_to_s`: the step of the second train's times. `within_s`: the largest residual of a pair, where the trains
-    hold other events as well (of another pile) that would pair by chance.
-    """
-
-    reach_s: float
-    centre_s: float = 0.0
-    prior_s: float = np.inf
-    rounded_to_s: float = 0.0
-    within_s: float = np.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +75,6 @@ class _Tried:
     residuals: list[FloatArray]
 
 
-Blocks = Sequence[tuple[Train, Train]]
-
-
 def align(blocks: Blocks, search: Search) -> Alignment | None:
     """The best line between two clocks over one or more pairs of trains; None where nothing pairs.
 
@@ -107,69 +85,13 @@ def align(blocks: Blocks, search: Search) -> Alignment | None:
     if not blocks:
         return None
     interval_s = usual_interval_s([t for block in blocks for t in block])
-    origin_s = _busiest(np.concatenate([one.time_s for one, _ in blocks]))
+    origin_s = busiest(np.concatenate([one.time_s for one, _ in blocks]))
     tried = []
-    for offset_s, drift in _candidates(blocks, search, interval_s, origin_s):
+    for offset_s, drift in offset_candidates(blocks, search, interval_s, origin_s):
         found = _refined(blocks, Line(origin_s, offset_s, drift), search, interval_s)
         if found is not None and abs(found.line.drift) <= 1.5 * LARGEST_DRIFT:
             tried.append(found)
     return _best(blocks, tried, search, interval_s) if tried else None
-
-
-def _busiest(time_s: FloatArray) -> float:
-    """Middle of the stretch of time that holds most events."""
-    ordered = np.sort(time_s)
-    held = np.searchsorted(ordered, ordered + _STRETCH_S) - np.arange(len(ordered))
-    first = int(np.argmax(held))
-    return float((ordered[first] + ordered[first + held[first] - 1]) / 2.0)
-
-
-def _candidates(blocks: Blocks, search: Search, interval_s: float, origin_s: float) -> list[tuple[float, float]]:
-    """Offsets at the origin, with a drift, that many pairs share; the most common first."""
-    histogram, middles = _histogram(blocks, search, origin_s)
-    wide = max(1, round(search.rounded_to_s / _BIN_S))
-    kernel = np.ones(wide) if wide > 2 else np.exp(-0.5 * (np.arange(-4, 5) / 1.5) ** 2)
-    most = LARGEST_DRIFT * max(1e-9, float(np.abs(middles - origin_s).max(initial=0.0)))
-    n_drifts = 2 * int(np.ceil(most / (_BIN_S * max(1, wide // 10)))) + 1
-    drifts = np.linspace(-LARGEST_DRIFT, LARGEST_DRIFT, n_drifts) if n_drifts > 1 else np.zeros(1)
-    score, best = np.full(histogram.shape[1], -1.0), np.zeros(histogram.shape[1])
-    for drift in drifts[np.argsort(np.abs(drifts), kind="stable")]:
-        total = np.zeros(histogram.shape[1])
-        for row, shift in zip(histogram, np.round(drift * (middles - origin_s) / _BIN_S).astype(int), strict=True):
-            source = row[max(0, shift) : len(row) + min(0, shift)]
-            total[max(0, -shift) : max(0, -shift) + len(source)] += source
-        smooth = np.convolve(total, kernel, "same")
-        better = smooth > score
-        score[better], best[better] = smooth[better], drift
-    apart = max(1, round(max(0.1, min(0.4 * interval_s, 0.3)) / _BIN_S))
-    least = _TRIED_SHARE * float(score.max())
-    found: list[tuple[float, float]] = []
-    while len(found) < _MOST_TRIED and score.max() > max(least, 0.0):
-        at = int(np.argmax(score))
-        offset_s = search.centre_s + (at - (len(score) - 1) // 2) * _BIN_S
-        found.append((offset_s, float(best[at])))
-        score[max(0, at - apart) : at + apart + 1] = 0.0
-    return found
-
-
-def _histogram(blocks: Blocks, search: Search, origin_s: float) -> tuple[FloatArray, FloatArray]:
-    """Differences of all pairs by stretch of time and offset (bins of 20 ms), and the middles of the stretches."""
-    half = round((search.reach_s + LARGEST_DRIFT * _STRETCH_S / 2.0) / _BIN_S)
-    length_s = max(60.0, min(_STRETCH_S, max(np.ptp(one.time_s) for one, _ in blocks)))
-    n_parts = max(1, int(np.ceil(LARGEST_DRIFT * length_s / _BIN_S)))
-    counts = np.zeros(n_parts * (2 * half + 1))
-    for one, other in blocks:
-        times = one.time_s[np.abs(one.time_s - origin_s) <= length_s / 2.0 + 1e-3]
-        first = np.searchsorted(other.time_s, times + search.centre_s - half * _BIN_S)
-        last = np.searchsorted(other.time_s, times + search.centre_s + half * _BIN_S)
-        n = last - first
-        within = np.arange(n.sum()) - np.repeat(np.cumsum(n) - n, n)
-        difference = other.time_s[np.repeat(first, n) + within] - np.repeat(times, n) - search.centre_s
-        part = np.clip((times - origin_s + length_s / 2.0) / length_s * n_parts, 0, n_parts - 1).astype(np.int64)
-        place = np.clip(np.round(difference / _BIN_S).astype(np.int64) + half, 0, 2 * half)
-        counts += np.bincount(np.repeat(part, n) * (2 * half + 1) + place, minlength=len(counts))
-    middles = origin_s - length_s / 2.0 + (np.arange(n_parts) + 0.5) * length_s / n_parts
-    return counts.reshape(n_parts, 2 * half + 1), middles
 
 
 def _refined(blocks: Blocks, line: Line, search: Search, interval_s: float) -> _Tried | None:
@@ -178,7 +100,7 @@ def _refined(blocks: Blocks, line: Line, search: Search, interval_s: float) -> _
     span_s = max(float(np.abs(one.time_s - line.origin_s).max()) for one, _ in blocks)
     rounds = _ROUNDS_ROUNDED if search.rounded_to_s > 0.05 else _ROUNDS
     radii = [
-        min(span_s, _STRETCH_S * 2.0**k) for k in range(max(rounds, 1 + int(np.ceil(np.log2(span_s / _STRETCH_S + 1)))))
+        min(span_s, STRETCH_S * 2.0**k) for k in range(max(rounds, 1 + int(np.ceil(np.log2(span_s / STRETCH_S + 1)))))
     ]
     radii[-1] = span_s
     result = None

@@ -3,7 +3,7 @@
 Recorders are aligned with each other by the arrivals that they share (`station_clocks.py`), arrivals grouped to
 strikes with one identity at all stations (`identity.py`), piles driven at one time told apart (`ownership.py`), the
 log's clock found (`log_clock.py`), and strikes matched with its blows in order (`blow_matching.py`). What two
-solutions explain equally well is not guessed: it is flagged, and number and energy are null.
+solutions explain equally well is not guessed: it is flagged, and the number is null.
 """
 
 from __future__ import annotations
@@ -149,7 +149,7 @@ class _Work:
         pile_id = session.piles[k].pile_id
         rows, label = session.rows[found.arrivals], found.strikes.label
         usable = self.usable[rows]
-        blow, unsure = self._matched(session.logged[k], found, usable)
+        blow, unsure, energy_kj = self._matched(session.logged[k], found, usable)
         logged = blow[label] >= 0
         kept = self._driven(session.outside_s[k, found.arrivals], logged, found.strikes.time_s[label], rows)
         names = np.full(len(rows), None, dtype=object)
@@ -158,7 +158,8 @@ class _Work:
             names[logged] = [f"{pile_id}-{n:05d}" for n in number.tolist()]
             numbered_too = logged & usable
             self.number[rows[numbered_too]] = self.log.blow_number[blow[label[numbered_too]]]
-            self.energy_kj[rows[numbered_too]] = self.log.energy_kj[blow[label[numbered_too]]]
+        valued = kept & usable
+        self.energy_kj[rows[valued]] = energy_kj[label[valued]]
         new = kept & ~logged
         names[new] = numbered(f"{pile_id}-", label[new], self.n_unlogged.get(pile_id, 0))
         self.n_unlogged[pile_id] = self.n_unlogged.get(pile_id, 0) + len(np.unique(label[new]))
@@ -172,16 +173,17 @@ class _Work:
                 self.log_lines[pile_id] = found.line if before is None else before.with_piece(found.line)
             unclear = found.clock.ambiguous | unsure[label] | ~usable
             self.flags["match_ambiguous"][rows] = unclear & ~(logged & usable)
+            self.flags["blow_number_doubtful"][rows] = unsure[label] & logged & usable
             self.flags["not_in_log"][rows] = ~logged & ~unclear
 
     def _matched(
         self, rows: Indices, found: PileStrikes, usable: NDArray[np.bool_]
-    ) -> tuple[Indices, NDArray[np.bool_]]:
-        """The row of the log for each strike (-1: none), and whether that is unsure."""
+    ) -> tuple[Indices, NDArray[np.bool_], FloatArray]:
+        """The row of the log for each strike (-1: none), whether that is unsure, and the energy (NaN: not known)."""
         n = len(found.strikes)
-        blow, unsure = np.full(n, -1, dtype=np.int64), np.zeros(n, dtype=bool)
+        blow, unsure, energy_kj = np.full(n, -1, dtype=np.int64), np.zeros(n, dtype=bool), np.full(n, np.nan)
         if self.log is None or found.line is None or found.clock is None or found.clock.ambiguous:
-            return blow, unsure
+            return blow, unsure, energy_kj
         times = self.log.time_utc[rows].astype("datetime64[us]").astype(np.int64)
         counted = np.zeros(n, dtype=bool)
         counted[found.strikes.label[usable]] = True
@@ -190,7 +192,8 @@ class _Work:
         interval_s = usual_interval_s([train(strike_s), train(blow_s)])
         matches = match(strike_s, blow_s, found.line.jitter_s, interval_s, found.line.resolution_s, heard[counted])
         blow[counted], unsure[counted] = np.where(matches.blow >= 0, rows[matches.blow], -1), matches.unsure
-        return blow, unsure
+        energy_kj[counted] = matches.energy_kj(self.log.energy_kj[rows])
+        return blow, unsure, energy_kj
 
     def _driven(
         self, outside_s: FloatArray, matched: NDArray[np.bool_], time_s: FloatArray, rows: Indices
@@ -249,7 +252,23 @@ class _Work:
         )
 
 
-_FLAGS = ("not_in_log", "match_ambiguous", "outside_piling", "identity_ambiguous", "pile_ambiguous")
+_FLAGS = (
+    "not_in_log",
+    "match_ambiguous",
+    "blow_number_doubtful",
+    "outside_piling",
+    "identity_ambiguous",
+    "pile_ambiguous",
+)
+
+
+def match_flags(association: Association) -> dict[str, list[str]]:
+    """What is doubtful of each strike's match with the log, from rows of stations whose clock is decided."""
+    marked: dict[str, list[str]] = {}
+    for strike_id, flags in zip(association.strike_id, association.flags, strict=True):
+        if "identity_ambiguous" not in flags:
+            marked[strike_id] = [flag for flag in flags if flag in ("match_ambiguous", "blow_number_doubtful")]
+    return marked
 
 
 def without(association: Association, left_out: NDArray[np.bool_]) -> Association:

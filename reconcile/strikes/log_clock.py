@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reconcile.strikes.alignment import Search, align
+from reconcile.strikes.alignment import align
+from reconcile.strikes.offset_search import Search
 from reconcile.strikes.sessions import LARGEST_LOG_OFFSET_S
 from reconcile.strikes.trains import Indices, Line, Train, resolution_s, train
 from reconcile.vocabulary.quantities import FloatArray

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.strikes.alignment import Search, align
+from reconcile.strikes.alignment import align
 from reconcile.strikes.identity import Strikes, grouped, partner_support, strikes_of
 from reconcile.strikes.log_clock import LogClock, LogLine, energy_levels_db, log_clock
+from reconcile.strikes.offset_search import Search
 from reconcile.strikes.sessions import Session
 from reconcile.strikes.station_clocks import LARGEST_OFFSET_S, OFFSET_PRIOR_S, StationClock
 from reconcile.strikes.trains import Indices, Train, nearest, train

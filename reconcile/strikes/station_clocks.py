@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reconcile.strikes.alignment import Alignment, Search, align
+from reconcile.strikes.alignment import Alignment, align
+from reconcile.strikes.offset_search import Search
 from reconcile.strikes.trains import Line, Train, nearest, train
 from reconcile.vocabulary.quantities import FloatArray
 

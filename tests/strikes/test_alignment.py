@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from reconcile.strikes.alignment import Search, align
+from reconcile.strikes.alignment import align
+from reconcile.strikes.offset_search import Search
 from reconcile.strikes.trains import pairs, resolution_s, rounded_log_density, train
 
 N_GATE, N_GATE_ROUNDED, N_LONG = 40, 12, 400  # rounded times take longer
