@@ -17,7 +17,10 @@ import typer
 import typer.core
 
 import reconcile
+from reconcile import strike_commands
 from reconcile.running.threads import one_thread_each
+from reconcile.terminal import complain as _complain
+from reconcile.terminal import say
 from reconcile.vocabulary.errors import InputError, MachineError
 
 if TYPE_CHECKING:
@@ -51,6 +54,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="From recordings of foundation installation to the bias of the pre-construction prediction.",
 )
+app.add_typer(strike_commands.app, name="strikes")
 
 CampaignFolder = Annotated[Path, typer.Argument(metavar="CAMPAIGN", help="Campaign folder with campaign.toml.")]
 ResultsFolder = Annotated[Path, typer.Argument(metavar="RESULTS", help="Results folder of an earlier run.")]
@@ -201,6 +205,9 @@ def fit(
     ] = None,
     campaign: Changed = None,
     reference_range: ReferenceRange = 750.0,
+    robust: Annotated[
+        bool, typer.Option("--robust", help="Student's t for what is left: a few places far off hardly move the law.")
+    ] = False,
 ) -> None:
     """Level against range, from what is on disk, or from a table of levels alone.
 
@@ -211,9 +218,9 @@ def fit(
     from reconcile.running import pipeline
 
     if levels_table is not None and results is None and out is not None:
-        _report(pipeline.fit_table(levels_table, out, reference_range))
+        _report(pipeline.fit_table(levels_table, out, reference_range, robust=robust))
     elif levels_table is None and results is not None and out is None:
-        _report(pipeline.fit(results, campaign, reference_range))
+        _report(pipeline.fit(results, campaign, reference_range, robust=robust))
     else:
         raise typer.BadParameter("give either RESULTS, or --levels TABLE.csv together with --out FOLDER")
 
@@ -240,6 +247,18 @@ def limits(results: ResultsFolder, campaign: Changed = None, fail_over_limit: Fa
     from reconcile.running import pipeline
 
     _report(pipeline.limits(results, campaign), fail_over_limit)
+
+
+@app.command()
+def record(results: ResultsFolder, campaign: Changed = None) -> None:
+    """Insertion loss of abatements, and the sound field verification of each pile.
+
+    \b
+    Example: reconcile record results
+    """
+    from reconcile.running import pipeline
+
+    _report(pipeline.record(results, campaign))
 
 
 @app.command()
@@ -361,7 +380,7 @@ def _elsewhere(recordings: str | None) -> RecordingsFolder | None:
 def _report(outcome: Outcome, fail_over_limit: bool = False) -> None:
     """Print what was done; end with 4 where recordings could not be used, with 5 where asked to over a limit."""
     for line in outcome.lines:
-        typer.echo(_printable(line))
+        say(line)
     for name, reason in sorted(outcome.unusable.items()):
         _complain(f"{name}: {reason}")
     if fail_over_limit and outcome.over_limit:
@@ -375,7 +394,7 @@ def _report(outcome: Outcome, fail_over_limit: bool = False) -> None:
 def _audit(report: AuditReport) -> None:
     """Print what an audit found; end with 5 where something differs."""
     for line in report.lines:
-        typer.echo(_printable(line))
+        say(line)
     if report.differs:
         raise typer.Exit(DIFFERS)
 
@@ -403,15 +422,6 @@ def main() -> None:
         _complain(f"Please report it; with {TRACEBACK}=1 in the environment the same command shows where it happened.")
         _show_traceback()
         sys.exit(FAULT)
-
-
-def _complain(text: str) -> None:
-    typer.echo(_printable(text), err=True)
-
-
-def _printable(text: str) -> str:
-    """One line as a terminal may be given it: names from the input may hold control characters."""
-    return "".join(char if char.isprintable() else "?" for char in text)
 
 
 def _show_traceback() -> None:
