@@ -1,7 +1,7 @@
-"""Rows of `continuous`: percentiles of levels of 1 s, 10 s and 60 s by activity, and of 60 s by hour.
+"""Rows of `continuous`: percentiles of levels of 1 s, 10 s and 60 s by activity and by hour.
 
-An activity is work that is not impact driving. By hour it is all that was recorded: `pile_id` is null where nothing was
-being installed, which is the ambient sound before, between and after the work.
+An activity is work that is not impact driving. By hour it is all that was recorded, in 10 s and 60 s (in 1 s such work
+only): `pile_id` is null where nothing was being installed. The surroundings of the work are in `surroundings.py`.
 """
 
 from __future__ import annotations
@@ -13,13 +13,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.strikes.ambient import is_ambient
 from reconcile.strikes.exposure_periods import microseconds
 from reconcile.vocabulary.decidecades import bands_within, nominal_hz
 from reconcile.vocabulary.quantities import FloatArray, level_db, ratio
 from reconcile.vocabulary.tables import CONTINUOUS, Stage, flags_excluding
 from reconcile.vocabulary.tables.background import band_column, weighted_column
 
-INTERVALS_S = (1, 10, 60)
+MINUTE_S = 60
+INTERVALS_S = (1, 10, MINUTE_S)
+_WORK = ["station_id", "pile_id", "activity_id"]
+_KURTOSIS = {"kurtosis_median": 0.5, "kurtosis_exceeded_5": 0.95, "kurtosis_maximum": 1.0}
 _HOUR_US = 3_600_000_000
 _QUANTILES = {
     "minimum_db": 0.0,
@@ -32,28 +36,43 @@ _QUANTILES = {
 }
 
 
-def continuous_rows(seconds: pd.DataFrame, minutes: pd.DataFrame, weightings: Sequence[str]) -> pd.DataFrame:
-    """All rows. `seconds` are the 1 s rows of `background` of work that is not impact driving, `minutes` all 60 s rows.
+def continuous_rows(seconds: pd.DataFrame, longer: pd.DataFrame, weightings: Sequence[str]) -> pd.DataFrame:
+    """All rows. `seconds` are the 1 s rows of work that is not impact driving, `longer` all rows of 10 s and of 60 s.
 
-    Intervals that lost samples are left out; longer intervals count from the activity's first second and are whole.
+    Intervals that lost samples are left out, and those without work in which a vessel passed; longer intervals count
+    from the activity's first second and are whole. Kurtosis is that of the minutes of the stream.
     """
-    subjects = _subjects(minutes if seconds.empty else seconds, weightings)
-    parts = []
-    for key, group in _sound(seconds).groupby(["station_id", "pile_id", "activity_id"], dropna=False):
-        head = dict(zip(("station_id", "pile_id", "activity_id"), key, strict=True)) | {"over": "activity"}
-        parts += list(_of_activity(head, group, subjects))
-    whole = _sound(minutes)
+    subjects = level_subjects(longer if seconds.empty else seconds, weightings)
+    minutes = longer[longer["duration_s"] == MINUTE_S]
+    parts, kurtoses = [], _sound(minutes).groupby(_WORK, dropna=False)["kurtosis"]
+    of_work = {_named(key): values.to_numpy(dtype=np.float64) for key, values in kurtoses}
+    for key, group in _sound(seconds).groupby(_WORK, dropna=False):
+        head = dict(zip(_WORK, key, strict=True)) | {"over": "activity"}
+        parts += list(_of_activity(head, group, subjects, of_work.get(_named(key), np.zeros(0))))
+    whole = _sound(pd.concat([rows for rows in (seconds, longer) if len(rows)] or [longer], ignore_index=True))
+    whole = whole[whole["pile_id"].notna().to_numpy() | is_ambient(whole)]
     hour = microseconds(whole["start_utc"]) // _HOUR_US if len(whole) else np.zeros(0, dtype=np.int64)
-    for key, group in whole.groupby(["station_id", "pile_id", "activity_id", hour], dropna=False):
-        head = dict(zip(("station_id", "pile_id", "activity_id"), key[:3], strict=True)) | {"over": "utc_hour"}
-        parts.append(_rows(head, 60, group, _mean_squares(group, subjects), subjects))
+    for key, group in whole.groupby([*_WORK, hour, "duration_s"], dropna=False):
+        head = dict(zip(_WORK, key[:3], strict=True)) | {"over": "utc_hour"}
+        parts.append(interval_rows(head, group, subjects))
+    return joint_rows(parts)
+
+
+def _named(key: tuple[object, ...]) -> tuple[str | None, ...]:
+    """A key of work with None for what is not known."""
+    return tuple(part if isinstance(part, str) else None for part in key)
+
+
+def joint_rows(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Parts of `continuous` as one, without what is of no interval."""
+    columns = list(CONTINUOUS.column_names)
     if not parts:
-        return pd.DataFrame(columns=list(CONTINUOUS.column_names))
-    table = pd.concat(parts, ignore_index=True)[list(CONTINUOUS.column_names)]
+        return pd.DataFrame(columns=columns)
+    table = pd.concat(parts, ignore_index=True).reindex(columns=columns)
     return table[table["n_intervals"] > 0].reset_index(drop=True)
 
 
-def _subjects(rows: pd.DataFrame, weightings: Sequence[str]) -> pd.DataFrame:
+def level_subjects(rows: pd.DataFrame, weightings: Sequence[str]) -> pd.DataFrame:
     """Columns of `background` that are summarised, with their weighting and band."""
     bands = [n for n in bands_within(1.0, 500_000.0) if band_column(n) in rows.columns]
     found = [("level_db", "none", np.nan)]
@@ -73,7 +92,25 @@ def _mean_squares(rows: pd.DataFrame, subjects: pd.DataFrame) -> FloatArray:
     return ratio(rows[list(subjects["column"])].to_numpy(dtype=np.float64))
 
 
-def _of_activity(head: dict[str, Any], group: pd.DataFrame, subjects: pd.DataFrame) -> Iterator[pd.DataFrame]:
+def interval_rows(head: dict[str, Any], intervals: pd.DataFrame, subjects: pd.DataFrame) -> pd.DataFrame:
+    """Rows over some rows of `background` of one length, one for each subject; of minutes with their kurtosis."""
+    length_s = int(intervals["duration_s"].iloc[0])
+    found = _rows(head, length_s, intervals, _mean_squares(intervals, subjects), subjects)
+    return _with_kurtosis(found, intervals["kurtosis"].to_numpy(dtype=np.float64)) if length_s == MINUTE_S else found
+
+
+def _with_kurtosis(rows: pd.DataFrame, kurtosis: FloatArray) -> pd.DataFrame:
+    """`rows` with the kurtosis of minutes in those of the full band."""
+    known = kurtosis[np.isfinite(kurtosis)]
+    whole = (rows["weighting"] == "none") & rows["band_hz"].isna()
+    shares = np.quantile(known, list(_KURTOSIS.values())) if known.size else np.full(len(_KURTOSIS), np.nan)
+    of_whole = {name: np.where(whole, share, np.nan) for name, share in zip(_KURTOSIS, shares, strict=True)}
+    return rows.assign(n_kurtosis=np.where(whole, known.size, 0), **of_whole)
+
+
+def _of_activity(
+    head: dict[str, Any], group: pd.DataFrame, subjects: pd.DataFrame, kurtosis: FloatArray
+) -> Iterator[pd.DataFrame]:
     group = group.sort_values("start_utc", kind="stable")
     square = _mean_squares(group, subjects)
     since_us = microseconds(group["start_utc"]) - microseconds(group["start_utc"])[0]
@@ -85,7 +122,8 @@ def _of_activity(head: dict[str, Any], group: pd.DataFrame, subjects: pd.DataFra
         first = np.flatnonzero(np.diff(number, prepend=-1))
         whole = np.diff(np.append(first, number.size)) == interval_s
         sums = np.add.reduceat(square, first, axis=0)[whole] if whole.any() else square[:0]
-        yield _rows(head, interval_s, group, sums / interval_s, subjects)
+        rows = _rows(head, interval_s, group, sums / interval_s, subjects)
+        yield _with_kurtosis(rows, kurtosis) if interval_s == MINUTE_S else rows
 
 
 def _rows(
@@ -105,13 +143,14 @@ def _rows(
         interval_s=float(interval_s),
         n_intervals=n,
         energy_mean_db=energy_mean,
-        **_quantiles(level_db(square), known),
+        **quantile_columns(level_db(square), known),
         exposure_level_db=energy_mean + level_db(n * float(interval_s)),
         censoring="at_least" if clipped else "none",
     )
 
 
-def _quantiles(levels_db: FloatArray, known: NDArray[np.bool_]) -> dict[str, FloatArray]:
+def quantile_columns(levels_db: FloatArray, known: NDArray[np.bool_]) -> dict[str, FloatArray]:
+    """The percentiles of CONTINUOUS of each column of levels, over the intervals that are known."""
     shares = list(_QUANTILES.values())
     found = np.full((len(shares), levels_db.shape[1]), np.nan)
     some = known.any(axis=0)
