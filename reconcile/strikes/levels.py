@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from reconcile.strikes.between_samples import oversampled_peak
 from reconcile.strikes.ticks import Samples, TickGrid
 from reconcile.vocabulary.quantities import FloatArray
 
@@ -19,6 +20,7 @@ _QUIET_TICKS, _QUIET_GAP_TICKS, _SHORTEST_QUIET_TICKS = 200, 50, 50
 _END_TICKS, _END_HOLD_TICKS = 20, 100
 _SPREAD_MARGIN = 1.5  # on the largest 20 ms mean square of the quiet stretch
 _FAST_TICKS = 125
+_SHORT_SUM = 128
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +50,11 @@ class View:
 
     def samples(self, start: int, end: int) -> Samples:
         """Pressure between two ticks of the view."""
-        origin = self.grid.sample(self.pressure_first_tick)
-        first = self.grid.sample(self.first_tick + start) - origin
-        return self.pressure_pa[max(0, first) : max(0, self.grid.sample(self.first_tick + end) - origin)]
+        return self.pressure_pa[self.index(start) : self.index(end)]
+
+    def index(self, tick: int) -> int:
+        """Where a tick of the view begins in `pressure_pa`; its first sample for ticks before that."""
+        return max(0, self.grid.sample(self.first_tick + tick) - self.grid.sample(self.pressure_first_tick))
 
     def energy(self, start: int, end: int) -> FloatArray:
         """Sum of squares (Pa²) of each tick of a range."""
@@ -119,8 +123,13 @@ class PulseMeasure:
 
     peak_pa: float
     peak_to_peak_pa: float
+    compression_peak_pa: float  # largest pressure
+    rarefaction_peak_pa: float  # largest fall below zero, as a positive number
+    oversampled_peak_pa: float  # largest magnitude at four times the rate, around the largest sample
     energy_pa2_s: float  # of the interval as it is
+    fourth_power_pa4_s: float  # integral of the pressure's fourth power over the interval
     noise_pa2: float  # mean square of the quiet stretch
+    quiet_s: float  # length of that stretch
     noise_peak_pa: float
     duration_s: float
     onset_s: float  # 5 % point, from the start of the interval
@@ -140,17 +149,26 @@ def measure_pulse(view: View, interval: Interval) -> PulseMeasure:
     noise = float(quiet_energy.sum() / quiet_samples) if has_quiet(interval) else float("nan")
     subtracted = noise if np.isfinite(noise) else 0.0
     t5, t95 = energy_times(view, interval, subtracted)
-    highest = int(np.argmax(np.abs(pressure)))
+    at_largest, at_smallest = int(np.argmax(pressure)), int(np.argmin(pressure))
+    largest, smallest = float(pressure[at_largest]), float(pressure[at_smallest])
+    extremes = (-abs(largest), at_largest), (-abs(smallest), at_smallest)
+    highest = min(extremes)[1]  # of two of one size the first
+    powers = power_sums(pressure)
     return PulseMeasure(
         peak_pa=float(abs(pressure[highest])),
-        peak_to_peak_pa=float(pressure.max() - pressure.min()),
+        peak_to_peak_pa=largest - smallest,
+        compression_peak_pa=max(0.0, largest),
+        rarefaction_peak_pa=max(0.0, -smallest),
+        oversampled_peak_pa=oversampled_peak(view.pressure_pa, view.index(interval.start) + highest),
         energy_pa2_s=float(energy.sum() / rate),
+        fourth_power_pa4_s=powers[3] / rate,
         noise_pa2=noise,
+        quiet_s=quiet_samples / rate,
         noise_peak_pa=float(np.abs(quiet).max()) if has_quiet(interval) else float("nan"),
         duration_s=t95 - t5,
         onset_s=t5,
         rise_time_s=(highest + 0.5) / rate - t5,
-        kurtosis=kurtosis(pressure),
+        kurtosis=kurtosis(pressure.size, powers),
         max_125ms_pa2=_largest_mean_square(view, interval),
     )
 
@@ -182,7 +200,7 @@ def energy_times(view: View, interval: Interval, noise_pa2: float) -> tuple[floa
 
 def _crossing(cumulated: FloatArray, level: float, at_last: bool) -> float:
     """Position between samples at which a cumulated sum first (or last) rises through a level."""
-    below = cumulated < level
+    below = cumulated <= level if at_last else cumulated < level
     rises = np.flatnonzero(below[:-1] & ~below[1:])
     if rises.size == 0:
         return float(len(cumulated) - 1)
@@ -190,13 +208,28 @@ def _crossing(cumulated: FloatArray, level: float, at_last: bool) -> float:
     return i + float((level - cumulated[i]) / (cumulated[i + 1] - cumulated[i]))
 
 
-def kurtosis(pressure: Samples) -> float:
-    """Pearson's kurtosis with the mean removed: n Σd⁴ / (Σd²)²; a Gaussian has 3."""
-    d = pressure.astype(np.float64)
-    d -= d.mean()
-    d *= d
-    square = float(d.sum())
-    return float(d.size * (d @ d) / square**2) if square > 0 else float("nan")
+def power_sums(pressure: Samples) -> tuple[float, float, float, float]:
+    """Sums of the first to fourth powers: float32 over 128 samples, float64 between these."""
+    whole = pressure[: pressure.size // _SHORT_SUM * _SHORT_SUM].reshape(-1, _SHORT_SUM)
+    rest = pressure[whole.size :].astype(np.float64)
+    square = whole * whole
+    short = np.einsum("ij->i", whole), np.vecdot(whole, whole), np.vecdot(square, whole), np.vecdot(square, square)
+    of_rest = (float(np.sum(rest**power)) for power in (1, 2, 3, 4))
+    first, second, third, fourth = (float(s.sum(dtype=np.float64)) + r for s, r in zip(short, of_rest, strict=True))
+    return first, second, third, fourth
+
+
+def kurtosis(n: int, powers: tuple[float, float, float, float]) -> float:
+    """Pearson's kurtosis with the mean removed, n Σd⁴ / (Σd²)², from sums of powers; a Gaussian has 3.
+
+    The mean of filtered sound is small against its rms: nothing cancels.
+    """
+    first, second, third, fourth = powers
+    mean = first / n if n else 0.0
+    square = second - n * mean**2
+    return (
+        n * (fourth - 4 * mean * third + 6 * mean**2 * second - 3 * n * mean**4) / square**2 if square > 0 else np.nan
+    )
 
 
 def _largest_mean_square(view: View, interval: Interval) -> float:

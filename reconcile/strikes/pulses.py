@@ -1,4 +1,4 @@
-"""Pulses of all streams as one table of linear values: what association, levels and limits work on."""
+"""Pulses of all streams as columns of linear values: what association, levels and limits work on."""
 
 from __future__ import annotations
 
@@ -6,21 +6,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
-import pyarrow as pa
+from numpy.typing import NDArray
 
 from reconcile.recordings.streams import Channel, Stream
-from reconcile.strikes.channel_path import Pulse, Seconds
+from reconcile.strikes.channel_results import Pulse, Seconds
 from reconcile.strikes.levels import PulseMeasure
+from reconcile.strikes.moments import MOMENTS
 from reconcile.strikes.quality import PULSE_MARKS, SECOND_MARKS
 
 _MEASURES = tuple(field.name for field in fields(PulseMeasure))
 _MARKS = ("clipped", "cut", "at_edge", "short_quiet", "second_look")
+Columns = dict[str, NDArray[np.generic]]
 _EXTREMES, _FLAT = ("highest", "lowest"), ("flat_above", "flat_below")
 
 
-def pulse_table(
+def pulse_columns(
     pulses: Sequence[Pulse], stream: Stream, channel: Channel, bands: Sequence[int], weightings: Sequence[str]
-) -> pa.Table:
+) -> Columns:
     """One row for each pulse that one channel heard in a part of a stream.
 
     Times are UTC in microseconds since 1970 by the station's stated clock; band and weighting columns are named
@@ -33,11 +35,11 @@ def pulse_table(
     rises = np.array([p.rise_sample for p in pulses], dtype=np.float64)
     at_onset = np.where(np.isfinite(onset), starts + onset * rate, rises)
     located = [stream.locate(p.start_sample) for p in pulses]
-    columns: dict[str, object] = {
-        "station_id": [p.station_id for p in pulses],
-        "system_id": [channel.system_id] * len(pulses),
+    columns: Columns = {
+        "station_id": np.array([p.station_id for p in pulses], dtype=np.str_),
+        "system_id": np.array([channel.system_id] * len(pulses), dtype=np.str_),
         "time_us": channel.clock.utc_us(stream.recorder_us(at_onset)),
-        "recording": [name for name, _ in located],
+        "recording": np.array([name for name, _ in located], dtype=np.str_),
         "start_sample": np.array([sample for _, sample in located], dtype=np.int64),
         "window_s": np.array([p.n_samples for p in pulses], dtype=np.float64) / rate,
         **{name: np.array([getattr(p.measure, name) for p in pulses], dtype=np.float64) for name in _MEASURES},
@@ -55,31 +57,32 @@ def pulse_table(
     ):
         values = np.array([getattr(p, attribute) for p in pulses], dtype=np.float64).reshape(len(pulses), len(names))
         columns |= {f"{part}{name}": values[:, i] for i, name in enumerate(names)}
-    return pa.table(columns)
+    return columns
 
 
-def seconds_table(
+def second_columns(
     seconds: Sequence[Seconds], stream: Stream, channel: Channel, bands: Sequence[int], weightings: Sequence[str]
-) -> pa.Table:
+) -> Columns:
     """One row for each whole second of one channel: mean squares in Pa², float32.
 
-    `cell` counts seconds from the first sample of the stream; `start_us` is UTC as in `pulse_table`.
+    `cell` counts seconds from the first sample of the stream; `start_us` is UTC as in `pulse_columns`.
     """
     cells = np.concatenate([s.first_cell + np.arange(len(s.mean_square)) for s in seconds])
-    marks = np.concatenate([s.marks for s in seconds])
+    marks, moments = np.concatenate([s.marks for s in seconds]), np.concatenate([s.moments for s in seconds])
     band = np.concatenate([s.bands for s in seconds]).astype(np.float32)
     weighted = np.concatenate([s.weighted for s in seconds]).astype(np.float32)
-    columns: dict[str, object] = {
-        "station_id": [channel.station_id] * len(cells),
+    columns: Columns = {
+        "station_id": np.array([channel.station_id] * len(cells), dtype=np.str_),
         "cell": cells.astype(np.int64),
         "start_us": channel.clock.utc_us(stream.recorder_us(cells.astype(np.float64) * stream.rate_hz)),
         "mean_square": np.concatenate([s.mean_square for s in seconds]),
         "clipped": np.concatenate([s.clipped for s in seconds]),
         **{name: marks[:, i] for i, name in enumerate(SECOND_MARKS)},
+        **{f"second_{name}": moments[:, i] for i, name in enumerate(MOMENTS)},
         **{f"band_{n}": band[:, i] for i, n in enumerate(bands)},
         **{f"weighted_{name}": weighted[:, i] for i, name in enumerate(weightings)},
     }
-    return pa.table(columns)
+    return columns
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,14 @@ from reconcile.strikes.association import Association
 from reconcile.strikes.band_backgrounds import pooled
 from reconcile.strikes.flat_tops import reaching_limit
 from reconcile.strikes.quality import PULSE_MARKS
+from reconcile.strikes.state_backgrounds import state_numbers
+from reconcile.strikes.strike_intervals import since_previous_s
+from reconcile.strikes.subtraction import (
+    COVERAGE_FACTOR,
+    effective_duration_s,
+    energy_uncertainty,
+    subtracted_energy,
+)
 from reconcile.strikes.twin_channels import heard_better_elsewhere
 from reconcile.vocabulary.band_limits import has_few_numbers, margin_db
 from reconcile.vocabulary.documents.campaign import Campaign
@@ -42,7 +50,7 @@ def durations_s(pulses: pd.DataFrame, pile_id: Sequence[str | None]) -> tuple[Fl
     station (of its station, of all, or its interval's length, where there are none).
     """
     own = pulses["duration_s"].to_numpy(dtype=np.float64)
-    subtracted = _subtracted(pulses)
+    subtracted = subtracted_energy(pulses)
     with np.errstate(invalid="ignore", divide="ignore"):
         snr = subtracted / (pulses["noise_pa2"].to_numpy() * own)
         measurable = np.isfinite(own) & (own > 0) & ~(snr < 10 ** (SHAPE_NEEDS_SNR_DB / 10))
@@ -57,12 +65,6 @@ def durations_s(pulses: pd.DataFrame, pile_id: Sequence[str | None]) -> tuple[Fl
     fallback = fallback.fillna(frame.groupby("station")["s"].transform("median")).fillna(frame["s"].median())
     used = frame["s"].fillna(fallback).fillna(pulses["window_s"].reset_index(drop=True))
     return used.to_numpy(dtype=np.float64), np.asarray(measurable, dtype=bool)
-
-
-def _subtracted(pulses: pd.DataFrame) -> FloatArray:
-    """Energy of the interval less the background's share; as it is where there is no background."""
-    share = (pulses["noise_pa2"] * pulses["window_s"]).fillna(0.0)
-    return (pulses["energy_pa2_s"] - share).to_numpy(dtype=np.float64)
 
 
 def censored_exposure(
@@ -88,9 +90,8 @@ def strike_rows(pulses: pd.DataFrame, association: Association, campaign: Campai
     limited = (pulses["clipped"] | pulses["flattened"]).to_numpy(dtype=bool)
     below = campaign.settings.censor_below_snr_db
     duration, own = durations_s(pulses, association.pile_id)
-    noise, energy = pulses["noise_pa2"].to_numpy(dtype=np.float64), _subtracted(pulses)
+    noise, energy = pulses["noise_pa2"].to_numpy(dtype=np.float64), subtracted_energy(pulses)
     level, censoring, snr = censored_exposure(energy, noise, duration, limited, below)
-    peak, peak_censoring = _censored_peak(pulses, limited)
     own = own & ~pulses["not_heard"].to_numpy(dtype=bool)
     shaped = own & (censoring != "at_most") & ~(snr < SHAPE_NEEDS_SNR_DB)
     stations, time_us = pulses["station_id"].to_numpy(dtype=object), pulses["time_us"].to_numpy(dtype=np.int64)
@@ -110,13 +111,15 @@ def strike_rows(pulses: pd.DataFrame, association: Association, campaign: Campai
         "range_m": range_m,
         "range_standard_uncertainty_m": range_uncertainty_m,
         "energy_kj": association.energy_kj,
+        "penetration_m": np.nan,  # filled from the log
         "recording": pulses["recording"].to_numpy(),
         "start_sample": pulses["start_sample"].to_numpy(),
-        "peak_level_db": peak,
-        "peak_to_peak_level_db": peak_level_db(pulses["peak_to_peak_pa"]),
+        **_peaks(pulses, limited, campaign.settings.oversampled_peak),
         "exposure_level_db": level,
+        **_exposure_interval(energy, energy_uncertainty(pulses), censoring),
         "rms_level_db": np.where(shaped, mean_square_level_db(0.9 * energy / np.where(own, duration, 1.0)), np.nan),
         "pulse_duration_s": np.where(shaped, duration, np.nan),
+        "effective_duration_s": np.where(shaped, effective_duration_s(pulses), np.nan),
         "rise_time_s": np.where(shaped, pulses["rise_time_s"], np.nan),
         "kurtosis": np.where(shaped, pulses["kurtosis"], np.nan),
         "max_125ms_level_db": mean_square_level_db(pulses["max_125ms_pa2"]),
@@ -125,7 +128,7 @@ def strike_rows(pulses: pd.DataFrame, association: Association, campaign: Campai
         "signal_to_noise_db": snr,
         "window_s": pulses["window_s"].to_numpy(),
         "unsubtracted_exposure_level_db": exposure_level_db(pulses["energy_pa2_s"]),
-        "peak_censoring": peak_censoring,
+        "strike_interval_s": since_previous_s(piles, stations, time_us),
         "exposure_censoring": censoring,
         "flags": _flags(pulses, association, elsewhere),
     }
@@ -152,8 +155,35 @@ def _flattened(pulses: pd.DataFrame) -> NDArray[np.bool_]:
     return np.asarray(result & ~clipped)
 
 
-def _censored_peak(pulses: pd.DataFrame, limited: NDArray[np.bool_]) -> tuple[FloatArray, NDArray[np.object_]]:
-    peak, noise_peak = peak_level_db(pulses["peak_pa"]), peak_level_db(pulses["noise_peak_pa"])
+def _peaks(pulses: pd.DataFrame, limited: NDArray[np.bool_], oversampled: bool) -> dict[str, object]:
+    """Levels of the peaks, each of either sign with its own censoring; the one between samples where asked for."""
+    columns: dict[str, object] = {"peak_to_peak_level_db": peak_level_db(pulses["peak_to_peak_pa"])}
+    for name, measure in (
+        ("peak", "peak_pa"),
+        ("peak_compression", "compression_peak_pa"),
+        ("peak_rarefaction", "rarefaction_peak_pa"),
+    ):
+        columns[f"{name}_level_db"], columns[f"{name}_censoring"] = _censored_peak(pulses, measure, limited)
+    known = oversampled & (columns["peak_censoring"] != np.array("at_most", dtype=object))
+    columns["oversampled_peak_level_db"] = np.where(known, peak_level_db(pulses["oversampled_peak_pa"]), np.nan)
+    return columns
+
+
+def _exposure_interval(
+    energy: FloatArray, uncertainty: FloatArray, censoring: NDArray[np.object_]
+) -> dict[str, FloatArray]:
+    """Levels of the ends of the 95 % interval of the energy; null for limits and where the lower end is no energy."""
+    reach = np.where(censoring == "none", COVERAGE_FACTOR * uncertainty, np.nan)
+    return {
+        "exposure_level_lower_95_db": exposure_level_db(energy - reach),
+        "exposure_level_upper_95_db": exposure_level_db(energy + reach),
+    }
+
+
+def _censored_peak(
+    pulses: pd.DataFrame, measure: str, limited: NDArray[np.bool_]
+) -> tuple[FloatArray, NDArray[np.object_]]:
+    peak, noise_peak = peak_level_db(pulses[measure]), peak_level_db(pulses["noise_peak_pa"])
     faint = ~limited & np.isfinite(noise_peak) & ~(peak >= noise_peak + PEAK_ABOVE_NOISE_DB)
     kind = np.where(limited, "at_least", np.where(faint, "at_most", "none")).astype(object)
     return np.where(faint, noise_peak + PEAK_ABOVE_NOISE_DB, peak), kind
@@ -185,10 +215,11 @@ def band_rows(pulses: pd.DataFrame, association: Association, campaign: Campaign
     }
     heard = ~pulses["not_heard"].to_numpy(dtype=bool)
     stations, time_us = pulses["station_id"].to_numpy(dtype=object), pulses["time_us"].to_numpy(dtype=np.int64)
+    state = state_numbers(pulses, association, campaign)
     for n in bands:
         noise = pulses[f"band_noise_{n}"].to_numpy(dtype=np.float64, copy=True)
         if has_few_numbers(n):
-            noise[heard] = pooled(noise[heard], stations[heard], time_us[heard])
+            noise[heard] = pooled(noise[heard], stations[heard], time_us[heard], state[heard])
         energy = pulses[f"band_{n}"].to_numpy(dtype=np.float64) - np.nan_to_num(noise * window)
         level, _, _ = censored_exposure(energy, noise, duration, never, margin_db(n, below))
         columns[exposure_column(n)] = level.astype(np.float32)

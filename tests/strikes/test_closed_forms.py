@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reconcile.strikes.levels import Interval, View, kurtosis, measure_pulse
+from reconcile.strikes.levels import Interval, View, kurtosis, measure_pulse, power_sums
 from reconcile.strikes.ticks import TICKS, TickGrid
 from reconcile.vocabulary.quantities import exposure_level_db, mean_square_level_db, peak_level_db
 from tests.strikes.signals import analysed, coloured_noise, write_stream, zero_phase_high_pass
@@ -110,17 +110,20 @@ def test_largest_125_ms_of_a_short_pulse() -> None:
 
 
 def test_kurtosis_of_known_signals() -> None:
+    def kurtosis_of(sound: np.ndarray) -> float:
+        return kurtosis(sound.size, power_sums(sound))
+
     t = (np.arange(RATE) + 0.5) / RATE
-    assert kurtosis(np.sin(2 * np.pi * 250 * t).astype(np.float32)) == pytest.approx(
+    assert kurtosis_of(np.sin(2 * np.pi * 250 * t).astype(np.float32)) == pytest.approx(
         expected("gated_sine", "kurtosis"), abs=1e-4
     )
-    assert kurtosis(np.sign(np.sin(2 * np.pi * 250 * t)).astype(np.float32)) == pytest.approx(
+    assert kurtosis_of(np.sign(np.sin(2 * np.pi * 250 * t)).astype(np.float32)) == pytest.approx(
         expected("square_wave", "kurtosis"), abs=1e-4
     )
     decay = np.exp(-t / 0.005).astype(np.float32)
-    assert kurtosis(decay) == pytest.approx(expected("exp_decay_in_window", "kurtosis_mean_removed"), rel=1e-3)
+    assert kurtosis_of(decay) == pytest.approx(expected("exp_decay_in_window", "kurtosis_mean_removed"), rel=1e-3)
     noise = np.random.default_rng(5).standard_normal(1_920_000).astype(np.float32)
-    assert kurtosis(noise) == pytest.approx(expected("gaussian_noise", "kurtosis"), abs=0.05)
+    assert kurtosis_of(noise) == pytest.approx(expected("gaussian_noise", "kurtosis"), abs=0.05)
 
 
 @pytest.mark.parametrize("signal", ["exp_decay", "gated_sine", "gaussian_pulse", "half_sine", "n_wave"])

@@ -18,7 +18,10 @@ ALL = [
     background_table([BAND], [WEIGHTING]),
     *(table for name in tables.__all__ if isinstance(table := getattr(tables, name), Table)),
 ]
-ACOUSTIC_SECONDS = {"pulse_duration_s", "rise_time_s", "window_s", "duration_s"}
+ACOUSTIC_SECONDS = {
+    *("pulse_duration_s", "effective_duration_s", "rise_time_s", "strike_interval_s"),
+    *("window_s", "duration_s"),
+}
 
 
 def general(name: str) -> str:
