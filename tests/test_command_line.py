@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import math
 import os
 import shutil
 import subprocess
@@ -199,6 +201,25 @@ def test_a_table_of_levels_alone(reconcile: Command, tmp_path: Path) -> None:
     ended = reconcile("fit", "--levels", tmp_path / "levels.csv", "--out", tmp_path / "fitted")
     assert ended.status == 0
     assert (tmp_path / "fitted" / "fit.json").exists()
+
+
+def test_a_robust_fit_is_hardly_moved_by_a_row_far_off(reconcile: Command, tmp_path: Path) -> None:
+    """Twelve rows on a line of 15 dB per decade but for 0.1 dB, one of them 12 dB too high."""
+    levels = [200.0 - 15.0 * math.log10(500.0 * 1.3**k / 500.0) + 0.1 * (-1) ** k for k in range(12)]
+    levels[9] += 12.0
+    rows = [f"{500.0 * 1.3**k:.1f},{level:.4f}" for k, level in enumerate(levels)]
+    (tmp_path / "levels.csv").write_text("\n".join(["range_m,level_db", *rows]) + "\n", encoding="utf-8")
+    slopes, flags = [], []
+    for name, options in (("plain", ()), ("robust", ("--robust",))):
+        ended = reconcile("fit", "--levels", tmp_path / "levels.csv", "--out", tmp_path / name, *options)
+        assert ended.status == 0
+        document = json.loads((tmp_path / name / "fit.json").read_text(encoding="utf-8"))
+        assert document["robust"] == bool(options)
+        fit = next(f for f in document["fits"] if f["model"] == "spreading")
+        slopes.append(fit["coefficients"]["spreading_coefficient_db_per_decade"]["value"])
+        flags.append("student_residual" in fit["flags"])
+    assert flags == [False, True]
+    assert abs(slopes[1] - 15.0) < 0.3 * abs(slopes[0] - 15.0)
 
 
 def test_as_a_module_in_a_process_of_its_own(small: SmallCampaign) -> None:

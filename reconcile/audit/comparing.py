@@ -19,11 +19,16 @@ _KEYS = {  # by which a row of one table is found in the other
     "strikes": _STRIKE,
     "bands": _STRIKE,
     "background": ("station_id", "start_utc", "duration_s"),
+    "background_10s": ("station_id", "start_utc", "duration_s"),
+    "tones": ("station_id", "start_utc", "harmonic"),
     "summary": ("pile_id", "station_id", "installation_method", "abatement", *_LEVEL),
     "phases": ("pile_id", "station_id", "activity_id", "phase"),
     "uncertainty": ("pile_id", "station_id", "abatement", "component"),
     "exposure": ("station_id", "pile_id", "period", "start_utc", "weighting", "installation_method"),
     "comparison": ("prediction_id", "model_id", "pile_id", "station_id", "abatement", *_LEVEL, "statistic"),
+    "insertion_loss": ("foundation_type", "abatement", *_LEVEL, "mooring_id"),
+    "record": ("pile_id", "station_id", "installation_method", "abatement", *_LEVEL, "statistic"),
+    "pile_distances": ("pile_id", "abatement", "prediction_id", *_LEVEL[:2], "threshold_db", "statistic"),
 }
 _NO_KEY = ("censoring", "reason", "source", "finding", "recording")  # texts that say something rather than name it
 

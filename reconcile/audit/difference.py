@@ -190,6 +190,7 @@ def _bias_name(bias: Bias) -> str:
     parts = [bias.prediction_id, bias.model_id, bias.statistic or "median", bias.quantity]
     parts += [] if bias.weighting == "none" else [bias.weighting]
     parts += [] if bias.band_hz is None else [f"{bias.band_hz:g} Hz"]
+    parts += [] if bias.receiver is None else [bias.receiver]
     return ", ".join([*parts, bias.foundation_type, bias.abatement])
 
 

@@ -45,11 +45,13 @@ def recompute(results: Path, manifest: Manifest, hand: AtHand, folder: Path, wor
     pipeline.levels(hand.campaign, folder, recordings=hand.elsewhere, piles=piles, workers=workers, hashed=False)
     for stage in (name for name in OUTPUTS if name in done):
         if stage == "fit":
-            pipeline.fit(folder, None, _reference_range_m(results))
+            pipeline.fit(folder, None, _reference_range_m(results), robust=_robust(results))
         elif stage == "compare":
             pipeline.compare(folder, None)
         elif stage == "limits":
             pipeline.limits(folder, None)
+        elif stage == "record":
+            pipeline.record(folder, None)
         elif stage == "report":
             _as_it_was_told(folder, manifest)
             pipeline.report(folder, any(name.startswith(f"{CSV}/") for name in manifest.outputs))
@@ -65,6 +67,10 @@ def _piles(results: Path, hand: AtHand) -> tuple[str, ...]:
 def _reference_range_m(results: Path) -> float:
     fits = read_document(results / FIT, FitDocument, "fit").fits
     return fits[0].reference_range_m if fits else 750.0
+
+
+def _robust(results: Path) -> bool:
+    return read_document(results / FIT, FitDocument, "fit").robust
 
 
 def _as_it_was_told(folder: Path, manifest: Manifest) -> None:

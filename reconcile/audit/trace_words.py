@@ -17,16 +17,31 @@ _N_BANDS = 61  # decidecades from 1 Hz to 1 MHz
 _LOUDEST = 5
 _MADE_OF = {  # what stands behind a level of the table
     "peak_level_db": "20 lg of the largest absolute pressure in the pulse interval",
+    "peak_compression_level_db": "20 lg of the largest pressure in the pulse interval",
+    "peak_rarefaction_level_db": "20 lg of the largest fall below zero in the pulse interval",
+    "oversampled_peak_level_db": "the largest absolute pressure at four times the rate, around the largest sample",
     "peak_to_peak_level_db": "20 lg of largest less smallest pressure in the pulse interval",
+    "exposure_level_lower_95_db": "exposure less 1.96 standard uncertainties of what the background leaves",
+    "exposure_level_upper_95_db": "exposure and 1.96 standard uncertainties of what the background leaves",
     "exposure_level_db": "exposure of the pulse interval less the background's mean square times its length",
     "unsubtracted_exposure_level_db": "sum of squares over the pulse interval, over the rate",
     "rms_level_db": "0.9 of the exposure over the 5-95 % duration",
     "signal_to_noise_db": "exposure over the background's in the 5-95 % duration",
     "noise_level_db": "mean square of the quiet stretch before the strike",
 }
+_SHAPES = ("pulse_duration_s", "effective_duration_s", "rise_time_s", "kurtosis", "strike_interval_s")
 _CENSORING = {
     "at_least": "AT LEAST this: samples at full scale or at an amplifier's limit",
     "at_most": "AT MOST this: too faint against its background, the column holds the limit",
+}
+
+
+_PEAK_CENSORING = {
+    "peak_level_db": "peak_censoring",
+    "peak_to_peak_level_db": "peak_censoring",
+    "oversampled_peak_level_db": "peak_censoring",
+    "peak_compression_level_db": "peak_compression_censoring",
+    "peak_rarefaction_level_db": "peak_rarefaction_censoring",
 }
 
 
@@ -131,7 +146,7 @@ def level_lines(strike: Strike, row: Row) -> Iterator[str]:
     yield "  Levels (full band unless said):"
     for column in strikes_table(strike.campaign.settings.weightings).columns:
         value = row.get(column.name)
-        if not column.unit.startswith("dB") and column.name not in ("pulse_duration_s", "rise_time_s", "kurtosis"):
+        if not column.unit.startswith("dB") and column.name not in _SHAPES:
             continue
         shown = "null" if value is None else f"{value:.4g}" if not column.unit.startswith("dB") else f"{value:.2f}"
         unit = "" if value is None or column.unit == "1" else f" {column.unit}"
@@ -144,8 +159,8 @@ def level_lines(strike: Strike, row: Row) -> Iterator[str]:
 def _censored(row: Row, column: str) -> str:
     """What a level's own censoring says."""
     weighted = column.removeprefix("exposure_level_").removesuffix("_db")
-    name = {"peak_level_db": "peak_censoring", "peak_to_peak_level_db": "peak_censoring"}.get(column)
-    name = name or ("exposure_censoring" if column == "exposure_level_db" else f"exposure_censoring_{weighted}")
+    of_exposure = "exposure_censoring" if column == "exposure_level_db" else f"exposure_censoring_{weighted}"
+    name = _PEAK_CENSORING.get(column, of_exposure)
     said = _CENSORING.get(row.get(name) or "")
     return f"; {said}" if said else ""
 

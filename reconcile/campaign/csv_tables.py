@@ -106,7 +106,12 @@ def read_table(path: Path, columns: Sequence[Column], findings: Findings, name: 
     name = name or path.name
     content = read_bytes(path, findings)
     text = None if content is None else decode(content, name, findings)
-    rows = None if text is None else _rows(text, name, findings)
+    return None if text is None else parse_table(text, name, columns, findings)
+
+
+def parse_table(text: str, name: str, columns: Sequence[Column], findings: Findings) -> Table | None:
+    """Check the text of a CSV file; None where it is no table with the columns needed. Faults call it `name`."""
+    rows = _rows(text, name, findings)
     if not rows:
         return None
     header = [cell.strip() for cell in rows[0][1]]

@@ -48,6 +48,7 @@ COLUMNS = (
     Column("energy_kj", "number", above=0),
     *_MODEL,
     Column("n_strikes", "count", optional=True, at_least=1),
+    Column("n_piles", "count", optional=True, at_least=1),
     Column("bearing_deg", "number", optional=True, at_least=-360, at_most=360),
     Column("foundation_type", optional=True, words=FOUNDATION_TYPES),
     Column("installation_method", optional=True, words=INSTALLATION_METHODS),

@@ -8,11 +8,14 @@ from pathlib import Path
 
 from reconcile.campaign.activities import Record, read_activities, resolve_activities, within_activities
 from reconcile.campaign.blows import HammerLog, n_logged, read_blows
+from reconcile.campaign.decisions import FILE as DECISIONS
+from reconcile.campaign.decisions import read_decisions
 from reconcile.campaign.deployments import DEPLOYMENTS, TRACKS, Equipment, read_deployments, read_tracks
 from reconcile.campaign.distances import usual_ranges
 from reconcile.campaign.driving_log import n_counted, read_driving_log
 from reconcile.campaign.faults import Findings, plain, shown
 from reconcile.campaign.log_times import note_blows_outside
+from reconcile.campaign.logged_driving import logged_driving
 from reconcile.campaign.piles import PileList, read_piles
 from reconcile.campaign.positions import read_ranges, resolve_ranges
 from reconcile.campaign.predictions import PredictionList, read_predicted_ranges, read_predictions
@@ -30,6 +33,7 @@ from reconcile.vocabulary.documents.campaign import (
     Settings,
     TrackPoint,
 )
+from reconcile.vocabulary.documents.decisions import Decision
 from reconcile.vocabulary.errors import InputError, suggestion
 
 READ = (
@@ -42,8 +46,8 @@ READ = (
     TRACKS,
     "activities.csv",
     "driving_log.csv",
+    DECISIONS,
 )
-NOT_HANDLED = ("decisions.csv",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +64,7 @@ class _Content:
     tracks: tuple[TrackPoint, ...]
     activities: tuple[Record, ...]
     driving_log: tuple[DrivingIncrement, ...]
+    decisions: tuple[Decision, ...]
 
 
 def read_campaign(folder: Path, recordings: RecordingsFolder | None = None) -> tuple[Campaign, HammerLog | None]:
@@ -120,13 +125,14 @@ def _read(folder: Path, findings: Findings) -> _Content:
     tracks = read_tracks(path, station_ids, findings) if (path := there(TRACKS)) else ()
     activities = read_activities(path, pile_ids, findings) if (path := there("activities.csv")) else ()
     driving_log = read_driving_log(path, pile_ids, findings) if (path := there("driving_log.csv")) else ()
+    decisions = read_decisions(path, station_ids, findings) if (path := there(DECISIONS)) else ()
     ranges: tuple[PileStationRange, ...] = ()
     if toml and piles and stated is not None:
         moving = {row.station_id for row in deployments if row.latitude_deg is not None}
         moving |= {point.station_id for point in tracks}
         ranges = resolve_ranges(piles.places, toml.places, stated, moving, findings)
     return _Content(
-        toml, piles, log, predictions, predicted_ranges, ranges, deployments, tracks, activities, driving_log
+        toml, piles, log, predictions, predicted_ranges, ranges, deployments, tracks, activities, driving_log, decisions
     )
 
 
@@ -140,13 +146,10 @@ def _equipment(toml: TomlContent) -> Equipment:
 
 
 def _check_folder(folder: Path, named: Iterable[str], findings: Findings) -> None:
-    """Tables that this version would have to heed are refused; those that it does not know are noted."""
-    known = (*READ, *NOT_HANDLED, *named)
+    """Tables that are not known are noted."""
+    known = (*READ, *named)
     for path in sorted(folder.glob("*.csv")):
-        if path.name in NOT_HANDLED:
-            needed = "a campaign without it: it is not handled in this version, and ignoring it would give wrong levels"
-            findings.fault(path.name, "", "the file", needed)
-        elif path.name not in known:
+        if path.name not in known:
             hint = suggestion(path.name, known, alike=0.8)  # .csv alone makes names alike
             findings.note(f"the file {shown(path.name)} is not used" + (f"; {hint}" if hint else ""))
 
@@ -164,6 +167,9 @@ def _freeze(content: _Content, in_turn: frozenset[str], root: RecordingsFolder, 
         name=toml.campaign.name,
         water_depth_m=toml.campaign.water_depth_m,
         sound_speed_m_s=sound_speed_m_s(toml.campaign, findings),
+        temperature_c=toml.campaign.temperature_c,
+        salinity=toml.campaign.salinity,
+        acidity_ph=toml.campaign.acidity_ph,
         common_uncertainty_db=toml.campaign.common_uncertainty_db,
         recordings_time_zone=toml.time_zone,
         settings=_with_weightings(toml.settings, (*predictions, *content.predicted_ranges, *toml.criteria)),
@@ -175,12 +181,15 @@ def _freeze(content: _Content, in_turn: frozenset[str], root: RecordingsFolder, 
         tracks=content.tracks,
         activities=activities,
         driving_log=content.driving_log,
+        decisions=content.decisions,
         start_times=toml.start_times,
         predictions=predictions,
         predicted_ranges=content.predicted_ranges,
         criteria=toml.criteria,
         periods=toml.periods,
+        vessel_passages=toml.vessel_passages,
         n_logged=_n_logged(content),
+        logged_driving=logged_driving(content.log, content.driving_log),
     )
     counts = {station.id: len(recording_files(campaign, station, root)) for station in toml.stations}
     ranges = usual_ranges(campaign)

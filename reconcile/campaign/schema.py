@@ -26,6 +26,7 @@ from reconcile.campaign.schema_fields import (
 from reconcile.vocabulary.documents.campaign import Settings
 
 DEFAULTS = Settings()
+ContinuousMethod = Literal["vibratory", "drilled", "suction", "dredging", "other"]
 WeightingName = Annotated[str, AfterValidator(a_weighting)]
 
 
@@ -37,6 +38,7 @@ class CampaignPart(Part):
     sound_speed_m_s: Annotated[float, Field(ge=1300, le=1700)] | None = None
     temperature_c: Annotated[float, Field(ge=-3, le=45)] | None = None
     salinity: Annotated[float, Field(ge=0, le=60)] | None = None
+    acidity_ph: Annotated[float, Field(ge=7, le=9)] | None = None
     common_uncertainty_db: NotNegative = 0.0
 
 
@@ -117,6 +119,9 @@ class SettingsPart(Part):
     criteria_file: RelativePath | None = None
     effective_quiet_db: float | None = None
     local_time_zone: Annotated[str, AfterValidator(a_time_zone)] | None = None
+    oversampled_peak: bool = DEFAULTS.oversampled_peak
+    robust_fits: bool = DEFAULTS.robust_fits
+    tones_of: list[ContinuousMethod] = Field(default_factory=lambda: list[ContinuousMethod](["vibratory"]))
 
 
 class PeriodPart(Part):
@@ -133,6 +138,21 @@ class PeriodPart(Part):
         return self
 
 
+class VesselPassagePart(Part):
+    """[[vessel_passages]]: a vessel passed."""
+
+    station_id: Id | None = None
+    from_utc: Time
+    to_utc: Time
+    note: Annotated[str, Field(max_length=1000)] = ""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> VesselPassagePart:
+        if self.to_utc <= self.from_utc:
+            raise needed("a to_utc after from_utc")
+        return self
+
+
 class CampaignToml(Part):
     """campaign.toml"""
 
@@ -144,6 +164,7 @@ class CampaignToml(Part):
     settings: SettingsPart = SettingsPart()
     limits: list[LimitPart] = Field(default_factory=list)
     periods: list[PeriodPart] = Field(default_factory=list)
+    vessel_passages: list[VesselPassagePart] = Field(default_factory=list)
 
 
 PARTS: Parts = {
@@ -156,4 +177,5 @@ PARTS: Parts = {
     ("settings",): SettingsPart,
     ("limits",): LimitPart,
     ("periods",): PeriodPart,
+    ("vessel_passages",): VesselPassagePart,
 }

@@ -27,13 +27,14 @@ from reconcile.campaign.schema import (
     SettingsPart,
     StationPart,
     SystemPart,
+    VesselPassagePart,
 )
 from reconcile.campaign.schema_faults import add_schema_faults
 from reconcile.campaign.start_times import read_start_times
 from reconcile.campaign.times import as_datetime, parse_utc
 from reconcile.campaign.toml_files import read_toml
 from reconcile.vocabulary.criteria import Criterion
-from reconcile.vocabulary.documents.campaign import FieldCheck, Settings, StatedPeriod, Station, System
+from reconcile.vocabulary.documents.campaign import FieldCheck, Settings, StatedPeriod, Station, System, VesselPassage
 from reconcile.vocabulary.errors import suggestion
 from reconcile.vocabulary.seawater import mackenzie_1981, within_mackenzie_1981
 from reconcile.vocabulary.weightings import with_sets_resolved
@@ -67,6 +68,7 @@ class TomlContent:
     check_files: tuple[tuple[str, str], ...]  # field and file of each field check
     criteria: tuple[Criterion, ...]
     periods: tuple[StatedPeriod, ...]
+    vessel_passages: tuple[VesselPassage, ...]
 
 
 def read_settings(path: Path, findings: Findings) -> TomlContent | None:
@@ -83,6 +85,7 @@ def read_settings(path: Path, findings: Findings) -> TomlContent | None:
     _check_systems(raw, findings)
     _check_stations(raw, findings)
     _check_sections(raw, findings)
+    _check_passages(raw, findings)
     for name in ("limits", "periods"):
         _check_unique_ids(raw, name, findings)
 
@@ -114,6 +117,11 @@ def read_settings(path: Path, findings: Findings) -> TomlContent | None:
         ),
         criteria=_criteria(raw, faulty, settings, path.parent, findings),
         periods=tuple(_period(part) for i, part in _tables(raw, "periods") if ("periods", i) not in faulty),
+        vessel_passages=tuple(
+            VesselPassage(**VesselPassagePart.model_validate(part).model_dump())
+            for i, part in _tables(raw, "vessel_passages")
+            if ("vessel_passages", i) not in faulty
+        ),
     )
 
 
@@ -134,7 +142,7 @@ def sound_speed_m_s(campaign: CampaignPart, findings: Findings) -> float:
     temperature, salinity = campaign.temperature_c, campaign.salinity
     if campaign.sound_speed_m_s is not None:
         if temperature is not None or salinity is not None:
-            findings.note(f"{FILE}: sound_speed_m_s is stated; temperature_c and salinity are not used")
+            findings.note(f"{FILE}: sound_speed_m_s is stated; temperature_c and salinity serve the absorption only")
         return campaign.sound_speed_m_s
     if temperature is None or salinity is None:
         findings.note(f"{FILE}: no sound speed is stated; {DEFAULT_SOUND_SPEED_M_S:g} m/s is used")
@@ -247,6 +255,16 @@ def _check_sections(raw: dict[str, Any], findings: Findings) -> None:
             if part.get("id") in used and not part.get("checks"):
                 needed = "a field check of each system in use, where calibration_source is field_checks"
                 findings.fault(FILE, f"systems[{i}]", "no [[systems.checks]]", needed)
+
+
+def _check_passages(raw: dict[str, Any], findings: Findings) -> None:
+    stations = sorted(set(_ids(raw, "stations")))
+    for i, part in _tables(raw, "vessel_passages"):
+        station = part.get("station_id")
+        if isinstance(station, str) and station not in stations:
+            known = f"the id of one of the stations ({plain(', '.join(stations))}), or none for all"
+            hint = suggestion(station, stations)
+            findings.fault(FILE, f"vessel_passages[{i}].station_id", shown(station), known, hint)
 
 
 def _right_in(raw: dict[str, Any], keys: Sequence[str], faulty: FaultyPlaces) -> list[tuple[int, dict[str, Any]]]:

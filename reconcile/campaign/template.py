@@ -17,7 +17,8 @@ name = "Name of the project"
 water_depth_m = 28.0              # of the site; optional
 sound_speed_m_s = 1490.0          # or state temperature_c and salinity instead; without either, 1500
 # temperature_c = 11.0
-# salinity = 34.0
+# salinity = 34.0                 # both serve the absorption in the bands' fits too; unless stated 10 and 35
+# acidity_ph = 8.0                # the same; 8 unless stated
 common_uncertainty_db = 0.5       # standard uncertainty shared by all systems: same laboratory, coupler, method
 
 # One measuring chain: hydrophone, amplifier, recorder. One [[systems]] for each.
@@ -82,6 +83,9 @@ equivalence_margin_db = 3.0       # a bias that lies within it is said to
 # criteria_file = "criteria.toml" # sets of your own, chosen by their names in criteria
 # effective_quiet_db = 150.0      # a sum without strikes below this exposure level is added to the cumulative exposure
 # local_time_zone = "Europe/Berlin"  # the cumulative exposure of local days is added
+# oversampled_peak = true         # the peak at four times the sampling rate, in a column of its own, is added
+# tones_of = ["vibratory"]        # methods whose tonal lines are followed; also "drilled", or none: []
+# robust_fits = true              # fits of level against range that a few places far off hardly move (Student's t)
 
 # A limit of the permit. Levels of hydrophones within 10 % of its distance are held against it, as recorded.
 # [[limits]]
@@ -112,6 +116,13 @@ equivalence_margin_db = 3.0       # a bias that lies within it is said to
 # id = "May"
 # start_utc = "2025-05-01T00:00:00Z"
 # end_utc = "2025-06-01T00:00:00Z"
+
+# A vessel passed: its time is marked, and left out of the ambient sound. Without station_id at every station.
+# [[vessel_passages]]
+# station_id = "S750"
+# from_utc = "2025-05-01T07:20:00Z"
+# to_utc = "2025-05-01T07:35:00Z"
+# note = "supply vessel, 300 m"
 """
 
 PILES_CSV = """\

@@ -37,6 +37,7 @@ class BiasFit:
     at_reference: Estimate
     slope: Estimate | None  # per decade of range; None where the ranges do not allow one
     common_variance: float
+    chain_variance: float = 0.0  # of a chain like those of the pairs: their mean
 
     @property
     def covariance(self) -> Covariance:
@@ -63,21 +64,48 @@ class BiasFit:
             return Coefficient(value=0.0, standard_error=0.0)
         return Coefficient(value=self.slope.value, standard_error=self.slope.standard_error)
 
+    def row(self, range_m: float) -> list[float]:
+        """The contrast of the coefficients that is the bias at a range."""
+        return [1.0, math.log10(range_m / self.reference_range_m)][: self.linear.coefficients.size]
+
+    def at(self, range_m: float) -> Estimate:
+        """The mean bias at a range."""
+        return self.linear.contrast(self.row(range_m), self.common_variance)
+
+    def change(self, from_m: float, to_m: float) -> Estimate | None:
+        """How the mean bias changes from one range to another; None where no slope was estimated."""
+        return None if self.slope is None else self.linear.contrast([0.0, math.log10(to_m / from_m)])
+
+    def new_place(self, range_m: float) -> Estimate:
+        """The bias that would be found for one further pile at one further place with a chain like these."""
+        mean = self.linear.contrast(self.row(range_m))
+        further = float(self.linear.variances.sum()) + LEAST_RESIDUAL_SD_DB**2 + self.chain_variance
+        variance = mean.variance + further + self.common_variance
+        row = np.array(self.row(range_m))
+        gradient = np.einsum("i,kij,j->k", row, self.linear.gradients, row) + 1.0
+        certainty = self.linear.covariance_of_variances
+        degrees = effective_degrees_of_freedom(np.array([variance]), gradient[None, :], certainty)
+        return Estimate(mean.value, variance, float(degrees[0]))
+
     def spread_db(self, component: str) -> float:
         """Estimated standard deviation of a component: pile, place or residual (the least residual included)."""
         least = LEAST_RESIDUAL_SD_DB**2 if component == "residual" else 0.0
         return math.sqrt(self.linear.variance(component) + least)
 
 
-def fit_bias(pairs: pd.DataFrame, campaign: Campaign, reference_range_m: float) -> BiasFit:
-    """Fit the model to counted pairs (rows of the comparison table); at least one."""
-    y = pairs["bias_db"].to_numpy(np.float64)
+def fit_bias(pairs: pd.DataFrame, campaign: Campaign, reference_range_m: float, column: str = "bias_db") -> BiasFit:
+    """Fit the model to counted pairs (rows of the comparison table); at least one.
+
+    `column` is the difference that is modelled, dB: `bias_db`, or `acoustic_bias_db` without what the hammer did.
+    """
+    y = pairs[column].to_numpy(np.float64)
     ranges = pairs["range_m"].to_numpy(np.float64)
-    with_slope = distinct_ranges(ranges) >= _TREND_RANGES and ranges.max() >= _TREND_FACTOR * ranges.min()
+    with_slope = allows_slope(ranges)
     columns = [np.ones(y.size)] + ([np.log10(ranges / reference_range_m)] if with_slope else [])
-    layout = _structure(pairs, campaign)
+    layout = pair_structure(pairs, campaign)
     linear = fit_linear(y, np.stack(columns, axis=1), layout)
     common = campaign.common_uncertainty_db**2
+    chains = [campaign.system(system_id).uncertainty_db ** 2 for system_id in pairs["system_id"]]
     return BiasFit(
         reference_range_m=reference_range_m,
         linear=linear,
@@ -85,17 +113,30 @@ def fit_bias(pairs: pd.DataFrame, campaign: Campaign, reference_range_m: float) 
         at_reference=linear.contrast([1.0, 0.0][: len(columns)], common),
         slope=linear.contrast([0.0, 1.0]) if with_slope else None,
         common_variance=common,
+        chain_variance=float(np.mean(chains)),
     )
 
 
-def _structure(pairs: pd.DataFrame, campaign: Campaign) -> Structure:
+def allows_slope(range_m: FloatArray) -> bool:
+    """Whether a slope on range is estimated: three distinct ranges, and a factor of two between the ends."""
+    return bool(distinct_ranges(range_m) >= _TREND_RANGES and range_m.max() >= _TREND_FACTOR * range_m.min())
+
+
+def pair_structure(pairs: pd.DataFrame, campaign: Campaign) -> Structure:
+    """How the differences of some pairs vary together: piles and places estimated, chains and strikes as stated."""
     chains = [campaign.system(system_id) for system_id in pairs["system_id"]]
-    energy = pairs["energy_uncertainty_db"].to_numpy(np.float64)
     known = np.diag(pairs["strike_uncertainty_db"].to_numpy(np.float64) ** 2 + LEAST_RESIDUAL_SD_DB**2)
     known = known + shared_covariance([c.id for c in chains], [c.uncertainty_db for c in chains])
+    energy = energy_errors_db(pairs)
     known = known + np.outer(energy, energy)  # one energy coefficient moved them all
     groups = {"pile": pairs["pile_id"].tolist(), "place": pairs["mooring_id"].tolist()}
     return structure(groups, known, dict.fromkeys(groups, SPREAD_PRIOR))
+
+
+def energy_errors_db(pairs: pd.DataFrame) -> FloatArray:
+    """What one standard error of the energy coefficient does to each pair: up where levels were raised, else down."""
+    gap = pairs["energy_gap_decades"].to_numpy(np.float64)
+    return np.asarray(np.where(gap < 0, -1.0, 1.0) * pairs["energy_uncertainty_db"].to_numpy(np.float64))
 
 
 def _plain_mean(y: FloatArray, linear: LinearFit, layout: Structure, common_variance: float) -> Estimate:

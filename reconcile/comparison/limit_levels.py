@@ -53,6 +53,12 @@ class LevelSource:
         usable = usable_strikes(strikes, pd.DataFrame(), campaign, Stage.COMPARISON)
         return cls(campaign, usable, exposure, summary, fitted)
 
+    def range_uncertainty_m(self, pile_id: str | None, station_id: str) -> float:
+        """Standard uncertainty of the distance from a pile to a station; NaN where none is known."""
+        known = [r for r in self.campaign.ranges if (r.pile_id, r.station_id) == (pile_id, station_id)]
+        stated = known[0].standard_uncertainty_m if known else None
+        return math.nan if stated is None else stated
+
 
 def measured_levels(criterion: Criterion, source: LevelSource) -> Iterator[MeasuredLevel]:
     """All levels that a criterion is held against; one that says why where there is none."""
@@ -96,8 +102,7 @@ def _of_strikes(criterion: Criterion, source: LevelSource) -> Iterator[MeasuredL
     for pile_id, own in strikes[known].groupby("pile_id"):
         at_distance = own[near[own.index]]
         if at_distance.empty:
-            reason = f"no hydrophone within {100 * NEAR:g} % of {criterion.range_m:g} m"
-            yield not_measured(reason, pile_id=str(pile_id))
+            yield _none_near(criterion, str(pile_id))
         for station_id, group in at_distance.groupby("station_id"):
             yield _of_group(criterion, source, levels, group, (str(pile_id), str(station_id)))
 
@@ -118,7 +123,7 @@ def _of_group(
         chain_uncertainty_db(source.campaign, key[1], time_us),
         source.campaign.common_uncertainty_db,
         sampling_error_db(name, highest[np.isfinite(highest)]),
-        *_of_distance(criterion, group),
+        *_of_distance(criterion, float(np.median(ranges)), float(group["range_standard_uncertainty_m"].median())),
     )
     return MeasuredLevel(
         pile_id=key[0],
@@ -135,14 +140,27 @@ def _of_group(
     )
 
 
-def _of_distance(criterion: Criterion, group: pd.DataFrame) -> tuple[float, ...]:
+def _of_distance(criterion: Criterion, range_m: float, standard_uncertainty_m: float) -> tuple[float, ...]:
     """What bringing a level to the limit's distance adds to its uncertainty: slope, and the distance itself."""
     if criterion.range_m is None:
         return ()
-    ratios = group["range_m"].to_numpy(np.float64) / criterion.range_m
-    of_slope = SLOPE_UNCERTAINTY_DB_PER_DECADE * abs(float(np.log10(np.median(ratios))))
-    relative = float((group["range_standard_uncertainty_m"] / group["range_m"]).median())
-    return of_slope, criterion.slope_db_per_decade / math.log(10.0) * (0.0 if math.isnan(relative) else relative)
+    of_slope = SLOPE_UNCERTAINTY_DB_PER_DECADE * abs(math.log10(range_m / criterion.range_m))
+    relative = 0.0 if math.isnan(standard_uncertainty_m) else standard_uncertainty_m / range_m
+    return of_slope, criterion.slope_db_per_decade / math.log(10.0) * relative
+
+
+def _is_near(criterion: Criterion, range_m: float) -> bool:
+    """Whether a distance is near enough to that of a limit that has one."""
+    return criterion.range_m is None or abs(range_m / criterion.range_m - 1.0) <= NEAR
+
+
+def _moved_db(criterion: Criterion, range_m: float) -> float:
+    """What brings a level to the limit's distance."""
+    return 0.0 if criterion.range_m is None else criterion.slope_db_per_decade * math.log10(range_m / criterion.range_m)
+
+
+def _none_near(criterion: Criterion, pile_id: str | None) -> MeasuredLevel:
+    return not_measured(f"no hydrophone within {100 * NEAR:g} % of {criterion.range_m:g} m", pile_id=pile_id)
 
 
 def _recorded_fraction(exposure: pd.DataFrame, pile_id: str, station_id: str) -> float:
@@ -161,25 +179,25 @@ def _of_seconds(criterion: Criterion, source: LevelSource) -> Iterator[MeasuredL
         & table["band_hz"].isna()
         & (table["installation_method"] != "impact")
     ]
-    if criterion.range_m is not None:
-        rows = rows[np.abs(rows["range_m"] / criterion.range_m - 1.0) <= NEAR]
-    for row in rows.to_dict("records"):
-        recorded = float(row[f"{name}_db"])
-        shift = 0.0
-        if criterion.range_m is not None:
-            shift = criterion.slope_db_per_decade * math.log10(row["range_m"] / criterion.range_m)
+    near = rows["range_m"].map(lambda range_m: _is_near(criterion, range_m)).astype(bool)
+    for pile_id in dict.fromkeys(rows["pile_id"]):
+        if not near[rows["pile_id"] == pile_id].any():
+            yield _none_near(criterion, pile_id)
+    for row in rows[near].to_dict("records"):
+        recorded, range_m = float(row[f"{name}_db"]), float(row["range_m"])
         pile = source.campaign.pile(row["pile_id"])
+        doubt = _of_distance(criterion, range_m, source.range_uncertainty_m(pile.pile_id, row["station_id"]))
         yield MeasuredLevel(
             pile_id=pile.pile_id,
             station_id=row["station_id"],
             start_utc=pd.Timestamp(pile.start_utc),
             end_utc=pd.Timestamp(pile.end_utc),
-            range_m=float(row["range_m"]),
+            range_m=range_m,
             n_strikes=int(row["n_strikes"]),
             statistic=name,
             recorded=Bounds.known(recorded),
-            brought=Bounds.known(recorded + shift),
-            uncertainty_db=float(row["standard_uncertainty_db"]),
+            brought=Bounds.known(recorded + _moved_db(criterion, range_m)),
+            uncertainty_db=math.hypot(float(row["standard_uncertainty_db"]), *doubt),
             reason="censored seconds could move the statistic" if math.isnan(recorded) else "",
         )
 
@@ -198,26 +216,24 @@ def _sums(criterion: Criterion, source: LevelSource) -> Iterator[MeasuredLevel]:
     for row in rows.to_dict("records"):
         pile_id = None if pd.isna(row["pile_id"]) else str(row["pile_id"])
         range_m = source.campaign.range_m(pile_id, row["station_id"]) if pile_id is not None else None
-        shift = 0.0
-        if criterion.range_m is not None:
-            if range_m is None or abs(range_m / criterion.range_m - 1.0) > NEAR:
-                continue
-            shift = criterion.slope_db_per_decade * math.log10(range_m / criterion.range_m)
+        if criterion.range_m is not None and (range_m is None or not _is_near(criterion, range_m)):
+            continue
+        known_m = math.nan if range_m is None else range_m
+        doubt = _of_distance(criterion, known_m, source.range_uncertainty_m(pile_id, row["station_id"]))
         middle = row["start_utc"] + (row["end_utc"] - row["start_utc"]) / 2
         time_us = np.array([middle.value // 1000])
         chain = chain_uncertainty_db(source.campaign, row["station_id"], time_us)
-        of_slope = SLOPE_UNCERTAINTY_DB_PER_DECADE * shift / (criterion.slope_db_per_decade or 1.0)
         yield MeasuredLevel(
             pile_id=pile_id,
             station_id=row["station_id"],
             start_utc=row["start_utc"],
             end_utc=row["end_utc"],
-            range_m=float("nan") if range_m is None else range_m,
+            range_m=known_m,
             n_strikes=int(row["n_strikes"]),
             statistic=None,
             recorded=_sum_bounds(row, 0.0),
-            brought=_sum_bounds(row, _hidden(row)).moved(shift),
-            uncertainty_db=math.sqrt(chain**2 + source.campaign.common_uncertainty_db**2 + of_slope**2),
+            brought=_sum_bounds(row, _hidden(row)).moved(_moved_db(criterion, known_m)),
+            uncertainty_db=math.hypot(chain, source.campaign.common_uncertainty_db, *doubt),
             recorded_fraction=float(row["recorded_fraction"]),
             note=_band_note(criterion.weighting, source.summary, row["station_id"]),
         )

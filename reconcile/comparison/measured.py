@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -12,19 +13,20 @@ from numpy.typing import NDArray
 from reconcile.campaign.activity_periods import with_states
 from reconcile.campaign.station_periods import StationPeriod, period_at
 from reconcile.campaign.times import epoch_us
+from reconcile.comparison.cumulative import FAR_ENERGY, Operations, energy_uncertainty_db, operations, piles_summed
 from reconcile.comparison.row_groups import RowGroup
 from reconcile.comparison.statistics import strike_statistic
 from reconcile.spreading.curves import level_curve
 from reconcile.spreading.energy import ASSUMED_DB_PER_DECADE, PRIOR_SD_DB_PER_DECADE
 from reconcile.spreading.strike_levels import LevelKey, Levels, plain_abatement, read_levels, usable_strikes
-from reconcile.vocabulary.documents.campaign import Campaign, Pile
+from reconcile.vocabulary.documents.campaign import Campaign, Pile, Prediction
 from reconcile.vocabulary.documents.fit import Fit
-from reconcile.vocabulary.quantities import FloatArray
+from reconcile.vocabulary.quantities import FloatArray, energy_sum_db
 from reconcile.vocabulary.tables import Stage
 
-_FAR_ENERGY = 2.0  # factor between predicted and median measured energy beyond which a pair is flagged
 _MOVED = 1.1  # factor between the ranges of a pile's strikes beyond which a station has moved
 _STATE = ["pile_id", "station_id", "installation_method", "abatement"]
+_NOT_MEASURED = "this level (quantity, weighting, band) was not measured for the pile at the station"
 _ENERGY_FLAG = "energy_coefficient_assumed"
 
 
@@ -54,6 +56,7 @@ class Measured:
     energy_uncertainty_db: float = 0.0
     flags: tuple[str, ...] = ()
     n_strikes_as_recorded: int | None = None
+    done: Operations = field(default_factory=Operations)
 
     @property
     def range_m(self) -> float:
@@ -104,7 +107,10 @@ class Measurements:
         if range_m is None:
             return "the distance from the pile to the station is not known"
         if group.shared.quantity == "cumulative_exposure_level" or pile.installation_method != "impact":
-            return self._from_summary(group, pile, station_id, self._usually(pile, station_id, range_m))
+            usually = self._usually(pile, station_id, range_m)
+            if group.shared.quantity == "cumulative_exposure_level":
+                return self._cumulative(group, pile, station_id, usually, fit)
+            return self._seconds(group, pile, station_id, usually)
         shared = group.shared
         levels = self.levels(LevelKey(shared.quantity, shared.weighting, shared.band_hz))
         state = (pile.installation_method, plain_abatement(pile.abatement))
@@ -165,7 +171,7 @@ class Measurements:
         recorded = strike_statistic(name, lowest, highest)
         if moved is not None:
             lowest, highest = lowest + moved, highest + moved
-        found, energy_error = strike_statistic(name, lowest, highest), 0.0
+        found, energy_error, gap = strike_statistic(name, lowest, highest), 0.0, math.nan
         wanted = group.shared.energy_kj
         if wanted is not None:
             energy = self.strikes["energy_kj"].to_numpy(np.float64)[rows]
@@ -175,8 +181,9 @@ class Measurements:
                 coefficient, error = _energy_coefficient(fit)
                 shift = coefficient * decades
                 found = strike_statistic(name, lowest[known] + shift, highest[known] + shift)
-                energy_error = error * abs(float(np.mean(decades)))
-                if abs(math.log(wanted / float(np.median(energy[known])))) > math.log(_FAR_ENERGY):
+                gap = float(np.mean(decades))
+                energy_error = energy_uncertainty_db(error, gap)
+                if abs(math.log(wanted / float(np.median(energy[known])))) > math.log(FAR_ENERGY):
                     flags.append("energy_beyond_factor_two")
             else:
                 flags.append("energy_not_matched")
@@ -191,33 +198,78 @@ class Measurements:
             energy_error,
             tuple(flags),
             recorded.n_strikes,
+            Operations(
+                energy_part_db=math.nan if math.isnan(gap) else found.value_db - recorded.value_db, gap_decades=gap
+            ),
         )
 
-    def _from_summary(self, group: RowGroup, pile: Pile, station_id: str, heard: Heard) -> Measured | str:
-        """From the summary: cumulative exposure of a pile, and statistics over seconds where a pile is not struck."""
-        shared, table = group.shared, self.summary
-        cumulative = shared.quantity == "cumulative_exposure_level"
+    def _summary_row(self, shared: Prediction, quantity: str, pile: Pile, station_id: str) -> pd.Series | None:
+        """The summary's row of a predicted quantity for a pile at a station; None where there is none."""
+        table = self.summary
         band = table["band_hz"].isna() if shared.band_hz is None else table["band_hz"] == shared.band_hz
         row = table[
             (table["pile_id"] == pile.pile_id)
             & (table["station_id"] == station_id)
-            & (table["quantity"] == ("exposure_level" if cumulative else shared.quantity))
+            & (table["quantity"] == quantity)
             & (table["weighting"] == shared.weighting)
             & (table["installation_method"] == pile.installation_method)
             & (table["abatement"].map(plain_abatement) == plain_abatement(pile.abatement))
             & band
         ]
-        if row.empty:
-            return "this level (quantity, weighting, band) was not measured for the pile at the station"
-        first = row.iloc[0]
-        column = "cumulative_exposure_level_db" if cumulative else f"{group.statistic or 'median'}_db"
-        value = float(first[column])
+        return None if row.empty else row.iloc[0]
+
+    def _seconds(self, group: RowGroup, pile: Pile, station_id: str, heard: Heard) -> Measured | str:
+        """Statistics over seconds, of a pile that is not struck."""
+        first = self._summary_row(group.shared, group.shared.quantity, pile, station_id)
+        if first is None:
+            return _NOT_MEASURED
+        value = float(first[f"{group.statistic or 'median'}_db"])
         flags = ["statistic_censored"] if math.isnan(value) else []
-        if shared.energy_kj is not None and not cumulative:
+        if group.shared.energy_kj is not None:
             flags.append("energy_not_matched")
-        strike = 0.0 if cumulative else self._strike_part(float(first["standard_uncertainty_db"]), heard)
+        strike = self._strike_part(float(first["standard_uncertainty_db"]), heard)
         n_units = int(first["n_strikes"])
         return Measured(heard, n_units, value, value, strike, 0.0, tuple(flags), n_units)
+
+    def _cumulative(
+        self, group: RowGroup, pile: Pile, station_id: str, heard: Heard, fit: Fit | None
+    ) -> Measured | str:
+        """Cumulative exposure of a pile, or of the piles of its day; as it was, with what the hammer did beside it."""
+        piles = piles_summed(group, pile, self.campaign)
+        if piles[0].pile_id != pile.pile_id:
+            return f"predicted for several piles a day: the sum of the day stands with pile {piles[0].pile_id}"
+        rows = [self._summary_row(group.shared, "exposure_level", each, station_id) for each in piles]
+        found = [row for row in rows if row is not None]
+        if len(found) < len(piles):
+            return _NOT_MEASURED
+        value = energy_sum_db(np.array([float(row["cumulative_exposure_level_db"]) for row in found]))
+        n_strikes = sum(int(row["n_strikes"]) for row in found)
+        done = self._operations(group, piles, station_id, n_strikes, fit)
+        flags = {
+            "statistic_censored": math.isnan(value),
+            "strike_count_not_stated": math.isnan(done.strike_count_part_db),
+            "energy_not_matched": group.shared.energy_kj is not None and math.isnan(done.gap_decades),
+            "energy_beyond_factor_two": abs(done.gap_decades) > math.log10(FAR_ENERGY),
+        }
+        names = tuple(name for name, true in flags.items() if true)
+        return Measured(heard, n_strikes, value, value, 0.0, done.energy_uncertainty_db, names, n_strikes, done)
+
+    def _operations(
+        self, group: RowGroup, piles: Sequence[Pile], station_id: str, n_strikes: int, fit: Fit | None
+    ) -> Operations:
+        shared = group.shared
+        if piles[0].installation_method != "impact":  # seconds are summed there, not strikes
+            return Operations(strike_count_part_db=math.nan)
+        levels = self.levels(LevelKey("exposure_level", shared.weighting, shared.band_hz))
+        keys = [(p.pile_id, station_id, p.installation_method, plain_abatement(p.abatement)) for p in piles]
+        rows = np.concatenate([self.rows.get(key, np.empty(0, np.intp)) for key in keys])
+        if levels is not None and rows.size:
+            energy = self.strikes["energy_kj"].to_numpy(np.float64)
+            rows = rows[levels.known[rows] & (np.nan_to_num(energy[rows]) > 0)]
+            level, energy = levels.level_db[rows], energy[rows]
+        else:
+            level = energy = np.empty(0)
+        return operations(group, level, energy, _energy_coefficient(fit), n_strikes, len(piles))
 
     def _strike_part(self, standard_uncertainty_db: float, heard: Heard) -> float:
         """What is left of a whole uncertainty without the chain's part and the common one."""

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from reconcile.campaign.activity_periods import states
+from reconcile.comparison.cumulative import Operations
 from reconcile.comparison.measured import Measured, Measurements
 from reconcile.comparison.row_groups import PredictedLevel, RowGroup, row_groups
 from reconcile.spreading.strike_levels import abatement_names, plain_abatement
@@ -130,6 +131,7 @@ def _pair(
     }
     flags = [name for name, true in stated.items() if true] + list(measured.flags)
     bias = predicted.level_db - measured.measured_db
+    done = measured.done
     parts = (
         measured.strike_uncertainty_db,
         measured.energy_uncertainty_db,
@@ -154,6 +156,14 @@ def _pair(
         "bias_db": bias,
         "n_strikes_as_recorded": measured.n_strikes_as_recorded,
         "measured_as_recorded_db": measured.as_recorded_db,
+        "predicted_energy_kj": shared.energy_kj,
+        "energy_gap_decades": done.gap_decades,
+        "energy_part_db": done.energy_part_db,
+        "strike_count_part_db": done.strike_count_part_db,
+        "piles_part_db": done.piles_part_db,
+        "acoustic_bias_db": bias - _hammer_db(shared.quantity, done),
+        "predicted_sd_db": shared.standard_deviation_db,
+        "receiver": shared.receiver if stated["receiver_differs"] else None,
         "model_id": shared.model_id,
         "installation_method": pile.installation_method,
         "foundation_type": pile.foundation_type,
@@ -161,6 +171,14 @@ def _pair(
         "counted": math.isfinite(bias) and not flags_excluding(Stage.COMPARISON) & set(flags),
         "flags": flags,
     }
+
+
+def _hammer_db(quantity: str, done: Operations) -> float:
+    """What the hammer did of a difference; NaN where the strikes of a cumulative prediction are not counted."""
+    if quantity != "cumulative_exposure_level":
+        return 0.0
+    energy = 0.0 if math.isnan(done.energy_part_db) else done.energy_part_db
+    return done.strike_count_part_db + done.piles_part_db + energy
 
 
 def _receiver_differs(receiver: str | None, hydrophone_depth_m: float | None) -> bool:

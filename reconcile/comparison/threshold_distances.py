@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from reconcile.campaign.activity_periods import states
+from reconcile.comparison.exceedance import circle_km2, distance_of_most_places_m, probabilities_exceeded
 from reconcile.spreading.campaign_fits import threshold_applies
 from reconcile.spreading.rivals import rivals
 from reconcile.spreading.strike_levels import abatement_names, plain_abatement
@@ -56,6 +57,8 @@ def _comparison(row: PredictedRange, group: Group, fits: FitDocument) -> Thresho
         energy_kj=row.energy_kj,
         rivals=rivals(fit, fits),
     )
+    mean, new_pile = probabilities_exceeded(fit, row)
+    low, high = found.interval_m
     return ThresholdComparison(
         **_stated(row, group),
         measured_m=found.range_m,
@@ -63,6 +66,12 @@ def _comparison(row: PredictedRange, group: Group, fits: FitDocument) -> Thresho
         extrapolated=found.extrapolated,
         fit_model=fit.model,
         flags=_flags(row, fit, found.extrapolated),
+        predicted_area_km2=circle_km2(row.range_m),
+        measured_area_km2=circle_km2(found.range_m),
+        area_interval_km2=(circle_km2(low), circle_km2(high)),
+        probability_exceeded=mean,
+        probability_exceeded_new_pile=new_pile,
+        measured_r95_m=distance_of_most_places_m(fit, row),
         reason=None if found.range_m is not None else "the fitted curve does not reach the level beyond 1 m",
     )
 
@@ -71,6 +80,7 @@ def _flags(row: PredictedRange, fit: Fit, extrapolated: bool) -> tuple[str, ...]
     stated = {
         "extrapolated": extrapolated,
         "abatement_not_stated": row.abatement is None,
+        "range_statistic_differs": row.range_statistic in ("r95", "maximum"),
         "energy_not_matched": row.energy_kj is not None and fit.reference_energy_kj is None,
     }
     return tuple(name for name, true in stated.items() if true)
@@ -78,7 +88,12 @@ def _flags(row: PredictedRange, fit: Fit, extrapolated: bool) -> tuple[str, ...]
 
 def _without_measurement(row: PredictedRange, group: Group | None, reason: str) -> ThresholdComparison:
     return ThresholdComparison(
-        **_stated(row, group), measured_m=None, interval_m=(None, None), extrapolated=True, reason=reason
+        **_stated(row, group),
+        measured_m=None,
+        interval_m=(None, None),
+        extrapolated=True,
+        reason=reason,
+        predicted_area_km2=circle_km2(row.range_m),
     )
 
 

@@ -43,7 +43,8 @@ class Channel:
     """One station's channel of a stream. `channel` counts from 0; the clock turns recorder time to UTC.
 
     `correction` makes up for a sensitivity curve: pairs of frequency (Hz) and gain (dB). Bands are those within the
-    band of the chain and its curve.
+    band of the chain and its curve. `tonal_cells` are stretches of seconds of the stream in which tonal lines are
+    sought.
     """
 
     station_id: str
@@ -54,6 +55,7 @@ class Channel:
     valid_to_hz: float
     clock: StationClock
     correction: tuple[tuple[float, float], ...] = ()
+    tonal_cells: tuple[tuple[int, int], ...] = ()
 
     @property
     def bands_from_hz(self) -> float:

@@ -15,7 +15,6 @@ from typing import Protocol
 
 from reconcile.campaign.remote_files import HEADER_BLOCK_BYTES, RemoteReadError
 from reconcile.campaign.stored_files import StoredFile, open_stored, size_bytes
-from reconcile.recordings.flac import flac_decoder, read_flac_header
 from reconcile.recordings.pcm import PcmDecoder, Samples
 from reconcile.recordings.recording import Recording, SampleFormat, UnusableRecordingError
 from reconcile.recordings.riff import read_wav_header
@@ -59,6 +58,8 @@ def open_recording(path: StoredFile, name: str) -> Recording:
                     oddities=header.oddities,
                 )
         if kind == b"fLaC":
+            from reconcile.recordings.flac import read_flac_header  # its library is not what WAV files need
+
             flac = read_flac_header(path)
             return Recording(
                 path=path,
@@ -88,6 +89,8 @@ def decoder(recording: Recording, channels: Sequence[int]) -> Iterator[Decoder]:
     Raises OSError with the reason where the file cannot be opened or read.
     """
     if recording.data_offset is None:
+        from reconcile.recordings.flac import flac_decoder
+
         with flac_decoder(recording.path, channels) as flac:
             yield flac
     else:

@@ -30,14 +30,16 @@ _MEDIA_TYPES = {
 }
 
 
-def data_package(title: str, tables: Mapping[str, pa.Schema], csv_tables: Sequence[str], others: Sequence[str]) -> str:
+def data_package(
+    title: str, tables: Mapping[str, pa.Schema], csv_tables: Mapping[str, str], others: Sequence[str]
+) -> str:
     """The description of a results folder as JSON.
 
     `tables` holds the schema of each table by its name (`name.parquet`), `csv_tables` the names of those that are there
-    as CSV too (`csv/name.csv`), `others` the paths of the other files.
+    as CSV too by their paths, `others` the paths of the other files.
     """
     resources = [_parquet(name, schema) for name, schema in tables.items()]
-    resources += [_csv(name, tables[name]) for name in csv_tables]
+    resources += [_csv(path, name, tables[name]) for path, name in csv_tables.items()]
     resources += [_file(path) for path in others]
     description = (
         "Measured levels of pile driving and their comparison with predictions. Bias: predicted minus measured."
@@ -88,7 +90,7 @@ def _parquet(name: str, schema: pa.Schema) -> dict[str, Any]:
     }
 
 
-def _csv(name: str, schema: pa.Schema) -> dict[str, Any]:
+def _csv(path: str, name: str, schema: pa.Schema) -> dict[str, Any]:
     fields = [_field(field) for field in schema]
     for described in fields:
         if described["type"] == "array":
@@ -97,8 +99,8 @@ def _csv(name: str, schema: pa.Schema) -> dict[str, Any]:
         elif described["type"] == "datetime":
             described["format"] = "any"  # with parts of a second
     return {
-        "name": f"{name}-csv",
-        "path": f"csv/{name}.csv",
+        "name": f"{name}-csv" if "/" in path else f"{name}-flat",
+        "path": path,
         "format": "csv",
         "mediatype": "text/csv",
         "encoding": "utf-8",

@@ -8,6 +8,7 @@ import pandas as pd
 
 from reconcile.campaign.activity_periods import states
 from reconcile.vocabulary.documents.bias import Bias, BiasDocument
+from reconcile.vocabulary.documents.bias_parts import BandShape, Split
 from reconcile.vocabulary.documents.campaign import Campaign, Pile
 from reconcile.vocabulary.documents.correction import CorrectionDocument
 from reconcile.vocabulary.documents.fit import FitDocument
@@ -45,6 +46,17 @@ class Evidence:
     limits: pd.DataFrame | None = None
     phases: pd.DataFrame | None = None
     continuous: pd.DataFrame | None = None
+    tones: pd.DataFrame | None = None
+    insertion_loss: pd.DataFrame | None = None
+    record: pd.DataFrame | None = None
+    pile_distances: pd.DataFrame | None = None
+    residuals: pd.DataFrame | None = None
+
+    @property
+    def struck(self) -> pd.DataFrame:
+        """The rows of `strikes` of which no person said that they are no strikes."""
+        rejected = self.strikes["flags"].map(lambda flags: "rejected_by_decision" in flags).astype(bool)
+        return self.strikes[~rejected]
 
     @property
     def piles(self) -> tuple[Pile, ...]:
@@ -81,6 +93,16 @@ class Evidence:
     def biases(self) -> tuple[Bias, ...]:
         """All biases; none before predictions were compared."""
         return self.bias.biases if self.bias else ()
+
+    @property
+    def splits(self) -> tuple[Split, ...]:
+        """The biases split into their causes; none before predictions were compared."""
+        return self.bias.splits if self.bias else ()
+
+    @property
+    def band_shapes(self) -> tuple[BandShape, ...]:
+        """The shapes of biases over the bands."""
+        return self.bias.band_shapes if self.bias else ()
 
     @property
     def pairs(self) -> pd.DataFrame:

@@ -125,6 +125,16 @@ def trend_sentence(bias: Bias) -> str:
 def _limits(bias: Bias) -> tuple[str, ...]:
     """What narrows the finding: within the margin, extrapolated, one pile, energies not known."""
     notes: list[str] = []
+    if bias.quantity == "cumulative_exposure_level":
+        notes.append(
+            "A cumulative level holds what the hammer did (energy, number of strikes, piles a day) as well as"
+            " acoustics; the parts stand under “Where the difference comes from”."
+        )
+    if bias.receiver is not None:
+        notes.append(
+            f"The prediction is for another receiver ({bias.receiver.replace('_', ' ')}) than the hydrophones' depths:"
+            " these pairs are not taken together with like ones."
+        )
     if bias.n_piles > 1:
         assumed = ", in part assumed" if bias.n_piles - 1 <= SPREAD_PRIOR.worth else ""
         notes.append(f"Piles scatter by {decibels(bias.spread_between_piles_db)} dB (one standard deviation{assumed}).")

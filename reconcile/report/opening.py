@@ -45,7 +45,7 @@ def opening(evidence: Evidence) -> Opening:
 
 def _heard(evidence: Evidence) -> tuple[int, int]:
     """Strikes of the piles heard at one station or more, and those of them without a blow of the log."""
-    strikes = evidence.strikes[evidence.strikes["pile_id"].notna()]
+    strikes = evidence.struck[evidence.struck["pile_id"].notna()]
     flags = strikes["flags"]
     heard = strikes[~flags.map(lambda own: "not_heard" in own).to_numpy(dtype=bool)]
     of_log = heard[heard["pile_id"].isin(set(evidence.campaign.n_logged or {}))]

@@ -10,30 +10,49 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from reconcile.report.evidence import Evidence
 from reconcile.report.figures.bias import bias_figure
+from reconcile.report.figures.claimed import claimed_figure
+from reconcile.report.figures.continuous import kurtosis_histories, tone_histories
 from reconcile.report.figures.distances import distances
 from reconcile.report.figures.figure import FigurePart
+from reconcile.report.figures.fit_checks import fit_checks
+from reconcile.report.figures.insertion_loss import insertion_loss_figure
 from reconcile.report.figures.level_range import level_range
 from reconcile.report.figures.spectra import spectra
+from reconcile.report.figures.split import split_figure
 from reconcile.report.figures.time_history import continuous_histories, strike_histories
 from reconcile.report.findings import findings, reading_notes
 from reconcile.report.formatting import unbroken
 from reconcile.report.opening import opening
-from reconcile.report.subjects import Subject, curve_subjects, level_subjects, paired_subjects, predicted_subjects
+from reconcile.report.subjects import (
+    Subject,
+    curve_subjects,
+    level_subjects,
+    paired_subjects,
+    predicted_subjects,
+    selected_fits,
+)
 from reconcile.report.tables import (
     blow_counts,
+    causes,
     chain,
     continuous,
+    decisions,
     exclusions,
     fits,
+    insertion_loss,
     levels,
     limits,
     phases,
     predictions,
+    surroundings,
     uncertainty,
 )
+from reconcile.report.tables.claimed import claimed_table
 from reconcile.report.tables.corrections import correction_table
+from reconcile.report.tables.fit_reasons import fit_group, fit_notes
 from reconcile.report.tables.table import Table
-from reconcile.report.words import sentence_case
+from reconcile.report.words import group_words, sentence_case
+from reconcile.vocabulary.impulsiveness import KURTOSIS_BOUNDS
 from reconcile.vocabulary.weightings import GUIDANCE, WEIGHTINGS
 
 TABLES_OF_INPUT = (
@@ -45,6 +64,7 @@ TABLES_OF_INPUT = (
     "ranges.csv",
     "predictions.csv",
     "predicted_ranges.csv",
+    "decisions.csv",
 )
 
 
@@ -55,6 +75,7 @@ class Option:
     name: str
     figure: FigurePart | None = None
     table: Table | None = None
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +112,7 @@ def _contents(evidence: Evidence) -> dict[str, Any]:
         "has_bias": evidence.bias is not None,
         **_predictions(evidence),
         **_measurements(evidence),
+        **_losses(evidence),
         **_limits(evidence),
         **_blows(evidence),
         **_chain(evidence),
@@ -122,8 +144,21 @@ def _predictions(evidence: Evidence) -> dict[str, Any]:
         "bias_figures": _figures("Quantity", predicted, lambda s: bias_figure(evidence, s)),
         "pairs": _tables("Quantity", paired_subjects(evidence), lambda s: predictions.pairs_table(evidence, s)),
         "corrections": correction_table(evidence.correction) if evidence.correction else None,
+        "claimed_figure": claimed_figure(evidence),
+        "claimed_table": claimed_table(biases),
+        **_causes(evidence),
         "distances": distances(evidence),
         "distance_table": predictions.distance_table(thresholds) if thresholds else None,
+    }
+
+
+def _causes(evidence: Evidence) -> dict[str, Any]:
+    subjects = [subject for subject in predicted_subjects(evidence) if subject.band_hz is None]
+    return {
+        "split_figures": _figures("Quantity", subjects, lambda s: split_figure(evidence, s)),
+        "split_tables": _tables("Quantity", subjects, lambda s: causes.split_table(evidence, s)),
+        "readings": causes.readings(evidence),
+        "band_shapes": causes.band_shape_table(evidence),
     }
 
 
@@ -131,7 +166,7 @@ def _measurements(evidence: Evidence) -> dict[str, Any]:
     subjects = level_subjects(evidence)
     weightings = levels.exposure_weightings(evidence)
     bands = fits.band_fit_table(evidence)
-    models = _tables("Quantity", subjects, lambda s: fits.fit_table(evidence, s))
+    models = _models(evidence, subjects)
     if not bands.empty:
         models = Choice(models.label, (*models.options, Option("Decidecade bands: the chosen fits", table=bands)))
     cumulative = tuple(
@@ -146,6 +181,7 @@ def _measurements(evidence: Evidence) -> dict[str, Any]:
         "piles": chain.pile_table(evidence),
         "level_range": _figures("Quantity", curve_subjects(evidence), lambda s: level_range(evidence, s)),
         "fits": models,
+        "fit_checks": _fit_checks(evidence, subjects),
         "spread_note": fits.spread_note(),
         "levels": _tables("Quantity", subjects, lambda s: levels.level_table(evidence, s)),
         "phases": Choice("Station", tuple(Option(s, table=phases.phase_table(evidence, s)) for s in stations)),
@@ -154,8 +190,57 @@ def _measurements(evidence: Evidence) -> dict[str, Any]:
         "histories": strike_histories(evidence),
         "continuous": continuous_histories(evidence),
         "continuous_tables": Choice("Weighting", percentiles),
+        **_continuous(evidence),
         "spectra": spectra(evidence),
     }
+
+
+def _continuous(evidence: Evidence) -> dict[str, Any]:
+    stations = evidence.station_ids
+    around = [(name, surroundings.surroundings_table(evidence, name)) for name in stations]
+    kurtosis = [(name, surroundings.kurtosis_table(evidence, name)) for name in stations]
+    return {
+        "tones": tone_histories(evidence),
+        "kurtosis_figure": kurtosis_histories(evidence),
+        "kurtosis_bounds": KURTOSIS_BOUNDS,
+        "kurtosis_tables": Choice("Station", tuple(Option(name, table=t) for name, t in kurtosis if not t.empty)),
+        "surroundings": Choice("Station", tuple(Option(name, table=t) for name, t in around if not t.empty)),
+    }
+
+
+def _losses(evidence: Evidence) -> dict[str, Any]:
+    return {
+        "losses": insertion_loss.side_by_side_table(evidence),
+        "loss_places": insertion_loss.place_table(evidence),
+        "loss_figure": insertion_loss_figure(evidence),
+        "loss_flags": insertion_loss.flag_notes(evidence),
+    }
+
+
+def _models(evidence: Evidence, subjects: Iterable[Subject]) -> Choice:
+    """The fitted models of each subject, with the reasons of the choice below their table."""
+    filled = [(subject, fits.fit_table(evidence, subject)) for subject in subjects]
+    options = tuple(
+        Option(subject.title, table=table, notes=fit_notes(fits.fits_of(evidence, subject)))
+        for subject, table in filled
+        if not table.empty
+    )
+    return Choice("Quantity", options)
+
+
+def _fit_checks(evidence: Evidence, subjects: Iterable[Subject]) -> Choice:
+    """Residuals and influence of each chosen broadband fit."""
+    drawn = [
+        (subject, fit, fit_checks(evidence, subject, fit))
+        for subject in subjects
+        for fit in selected_fits(evidence, subject)
+    ]
+    options = tuple(
+        Option(f"{subject.title}: {group_words(*fit_group(fit))}", figure=figure)
+        for subject, fit, figure in drawn
+        if figure
+    )
+    return Choice("Fit", options)
 
 
 def _limits(evidence: Evidence) -> dict[str, Any]:
@@ -192,6 +277,7 @@ def _left_out(evidence: Evidence) -> dict[str, Any]:
     manifest = evidence.manifest
     return {
         "missing_strikes": exclusions.missing_strikes(evidence),
+        "decisions": decisions.decision_table(evidence),
         "flags": exclusions.flag_table(evidence),
         "censoring": exclusions.censoring_table(evidence),
         "refused": exclusions.reason_table("Recording refused", manifest.refused),

@@ -134,6 +134,11 @@ def flag_meaning(name: str) -> str:
 
 def excluded_words(stages: Iterable[Stage]) -> str:
     """What rows with a flag are left out of; a dash for nothing."""
-    names = {Stage.SUMMARY: "statistics", Stage.FIT: "fits", Stage.COMPARISON: "comparison"}
+    names = {
+        Stage.SUMMARY: "statistics",
+        Stage.FIT: "fits",
+        Stage.COMPARISON: "comparison",
+        Stage.AMBIENT: "ambient sound",
+    }
     found = [names[stage] for stage in Stage if stage in set(stages)]
     return ", ".join(found) if found else MISSING

@@ -13,8 +13,18 @@ from reconcile.report.csv_tables import csv_chunks
 from reconcile.report.data_package import data_package
 from reconcile.report.findings import findings
 from reconcile.report.layers import layers
+from reconcile.report.verification_page import verification_pages
 from reconcile.report.workbook import Sheet, workbook
-from reconcile.running.provenance import CSV, DATA_PACKAGE, LAYERS, MANIFEST, OUTPUTS, WORKBOOK
+from reconcile.running.provenance import (
+    CSV,
+    DATA_PACKAGE,
+    LAYERS,
+    MANIFEST,
+    OUTPUTS,
+    RECORD_CSV,
+    VERIFICATION,
+    WORKBOOK,
+)
 from reconcile.running.store import replacing, write_text
 from reconcile.vocabulary.errors import Fault, ResultsError
 
@@ -38,6 +48,9 @@ def write_exports(results: Path, evidence: Evidence, with_csv: bool) -> list[Pat
         written.append(results / CSV / f"{name}.csv")
         with replacing(written[-1]) as temporary, temporary.open("wb") as stream:
             stream.writelines(csv_chunks(table.schema, table.to_batches()))
+    for name, text in verification_pages(evidence).items():
+        written.append(results / VERIFICATION / name)
+        write_text(written[-1], text)
     written.append(results / DATA_PACKAGE)
     write_text(written[-1], _described(results, evidence, {name: table.schema for name, table in tables.items()}))
     return written
@@ -59,13 +72,16 @@ def _dataset(results: Path, name: str) -> pyarrow.dataset.Dataset:
 
 
 def _described(results: Path, evidence: Evidence, schemas: dict[str, pa.Schema]) -> str:
-    csv_tables = [name for name in schemas if (results / CSV / f"{name}.csv").exists()]
+    paths = {f"{CSV}/{name}.csv": name for name in schemas} | {RECORD_CSV: "record"}
+    csv_tables = {path: name for path, name in paths.items() if (results / path).exists()}
     return data_package(evidence.campaign.name, schemas, csv_tables, list(_other_files(results)))
 
 
 def _other_files(results: Path) -> Iterator[str]:
     for names in OUTPUTS.values():
         for name in names:
-            if not name.endswith(".parquet") and name != DATA_PACKAGE and (results / name).exists():
+            described = name.endswith(".parquet") or name in (DATA_PACKAGE, RECORD_CSV)
+            if not described and (results / name).exists():
                 yield name
+    yield from sorted(f"{VERIFICATION}/{path.name}" for path in (results / VERIFICATION).glob("*.html"))
     yield MANIFEST

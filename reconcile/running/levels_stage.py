@@ -2,67 +2,35 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import numpy as np
-import pandas as pd
-
-from reconcile.campaign import HammerLog, read_campaign, recording_files
-from reconcile.campaign.activity_periods import activity_periods, with_states
+from reconcile.campaign import read_campaign, recording_files
+from reconcile.campaign.activity_periods import activity_periods
 from reconcile.campaign.stored_files import RecordingsFolder
 from reconcile.recordings.clock import epoch_us
-from reconcile.recordings.sensitivity_path import SensitivityPaths
 from reconcile.recordings.streams import Inventory, Stream, take_inventory
 from reconcile.running import provenance
 from reconcile.running.calibrating import calibrated
-from reconcile.running.executors import available_workers, read_streams
+from reconcile.running.decision_lines import decision_lines, unused_decisions
+from reconcile.running.executors import made_part, read_streams
+from reconcile.running.memory import give_back_freed_memory
 from reconcile.running.outcome import Outcome
-from reconcile.running.progress import shown
-from reconcile.running.recorded_piles import unmatched, unrecorded
-from reconcile.running.resume import PartStore, part_key
-from reconcile.running.second_reading import SecondLook, StreamParts, extend
-from reconcile.running.store import write_document, write_table
-from reconcile.strikes.ambient import ambient_seconds, with_limits
-from reconcile.strikes.association import associate
-from reconcile.strikes.background import MINUTE_S, background_rows
-from reconcile.strikes.band_levels import bands_of
-from reconcile.strikes.blow_counts import blow_count_rows
-from reconcile.strikes.continuous import continuous_rows
-from reconcile.strikes.expected import expected_arrivals
-from reconcile.strikes.exposure import exposure_rows
-from reconcile.strikes.increments import counted_log, not_reconciled, with_increment_energies
-from reconcile.strikes.phase_rows import phase_rows
-from reconcile.strikes.phases import with_phases
-from reconcile.strikes.pulses import recorded_intervals
-from reconcile.strikes.rejection import reject
-from reconcile.strikes.sensitivity import corrected_pulses, corrected_seconds, implausible_levels
+from reconcile.running.progress import Amount, shown, shown_hours
+from reconcile.running.recorded_piles import unrecorded
+from reconcile.running.resume import PartStore, StreamParts, part_key
+from reconcile.running.store import write_document
+from reconcile.running.workers import available_workers
+from reconcile.strikes.narrow_band import with_tonal_cells
 from reconcile.strikes.stream_analysis import PART_CELLS, part_starts
-from reconcile.strikes.strike_rows import band_rows, strike_rows
-from reconcile.strikes.summary import summary_rows
-from reconcile.strikes.uncertainty_budget import budget_rows
 from reconcile.vocabulary.documents.campaign import Campaign
-from reconcile.vocabulary.documents.manifest import Clocks
 from reconcile.vocabulary.errors import Fault, InputError
-from reconcile.vocabulary.quantities import FloatArray, mean_square_level_db
-from reconcile.vocabulary.tables import (
-    BLOW_COUNTS,
-    CONTINUOUS,
-    EXPOSURE,
-    PHASES,
-    REJECTED,
-    SUMMARY,
-    UNCERTAINTY,
-    background_table,
-    bands_table,
-    strikes_table,
-)
 
 CAMPAIGN = "campaign.json"
 PARTS = "parts"
 _NEAR_PILE_S = 60.0
+_NEAR_PILE = timedelta(seconds=_NEAR_PILE_S)
 
 
 def levels(
@@ -88,23 +56,35 @@ def levels(
     manifest = provenance.begin(results, "levels")
     write_document(results / CAMPAIGN, campaign)
     keys = _read_parts(inventory, campaign, results / PARTS, workers or available_workers(), bool(piles))
+    from reconcile.running.assembling import assemble  # data frames: what reading does not hold meanwhile
+    from reconcile.running.second_reading import SecondLook
+
     look = SecondLook(keys, PartStore(results / PARTS), campaign, workers or available_workers())
-    counts, log_clocks = _assemble(look, campaign, log, inventory, results, paths)
+    counts, log_clocks, decisions = assemble(look, campaign, log, inventory, results, paths)
     if not piles:
         PartStore(results / PARTS).keep_only([*(key for parts in keys for key in parts.keys), *look.keys])
     manifest = provenance.describe_recordings(manifest, campaign, inventory)
     named = list(({r.name: r.path for r in inventory.recordings} | checked.files).items())
     digests = provenance.input_digests(folder, shown(named, len(named), "checksums", "files"), hashed)
-    manifest = manifest.model_copy(update={"inputs": digests, "clocks": log_clocks, "field_checks": checked.entries})
+    manifest = manifest.model_copy(
+        update={
+            "inputs": digests,
+            "clocks": log_clocks,
+            "field_checks": checked.entries,
+            "decisions": decisions,
+        }
+    )
     provenance.finish(results, manifest, "levels", started, counts)
     doubts = [f"Note: {note}" for note in (*campaign.notes, *inventory.doubts)]
-    return Outcome([*_levels_lines(counts, results), *doubts], inventory.refused | inventory.damaged)
+    lines = [*_levels_lines(counts, results), *decision_lines(decisions), *doubts]
+    return Outcome(lines, inventory.refused | inventory.damaged | unused_decisions(decisions))
 
 
 def usable_recordings(campaign: Campaign, root: RecordingsFolder) -> Inventory:
     """The recordings below `root`, in streams. Raises InputError naming every file where none of them can be used."""
     files = {station.id: recording_files(campaign, station, root) for station in campaign.stations}
     inventory = take_inventory(campaign, files, root)
+    inventory.streams = [with_tonal_cells(stream, campaign) for stream in inventory.streams]
     inventory.doubts += unrecorded(campaign, inventory.streams)
     if not inventory.streams:
         raise InputError(
@@ -128,7 +108,19 @@ def _only(campaign: Campaign, piles: Sequence[str]) -> Campaign:
     activities = tuple(a for a in campaign.activities if a.pile_id in piles)
     increments = tuple(i for i in campaign.driving_log if i.pile_id in piles)
     logged = campaign.n_logged and {pile: n for pile, n in campaign.n_logged.items() if pile in piles}
-    changed = {"piles": kept, "ranges": ranges, "activities": activities, "driving_log": increments}
+    spans = [(pile.start_utc - _NEAR_PILE, pile.end_utc + _NEAR_PILE) for pile in kept]
+    stretches = ("unusable_from", "unusable_to")
+    decisions = tuple(
+        d for d in campaign.decisions if d.action in stretches or any(a <= d.time_utc <= b for a, b in spans)
+    )
+    changed = {
+        "decisions": decisions,
+        "piles": kept,
+        "ranges": ranges,
+        "activities": activities,
+        "driving_log": increments,
+        "logged_driving": tuple(entry for entry in campaign.logged_driving if entry.pile_id in piles),
+    }
     return campaign.model_copy(update={**changed, "n_logged": logged})
 
 
@@ -151,9 +143,12 @@ def _read_parts(
         named = ", ".join(pile.pile_id for pile in campaign.piles)
         found, needed = f"no recording from the time of {named}", "recordings of these piles"
         raise InputError([Fault("piles.csv", "", found, needed)])
-    n_missing = sum(len(missing) for _, missing in work)
-    for _ in shown(read_streams(work, campaign.settings, folder, workers), n_missing, "recordings", "parts"):
+    lacking = [made_part(stream, first, "") for stream, missing in work for first in missing]
+    total = Amount(sum(part.n_ended for part in lacking), sum(part.recorded_s for part in lacking) / 3600)
+    made = read_streams(work, campaign.settings, folder, workers)
+    for _ in shown_hours(made, lambda part: Amount(part.n_ended, part.recorded_s / 3600), total, "recordings"):
         pass
+    give_back_freed_memory()
     for parts in all_parts:
         for key in parts.keys:
             inventory.damaged.update(store.damaged(key))
@@ -170,102 +165,6 @@ def _near_pile(stream: Stream, first_cell: int, campaign: Campaign) -> bool:
         start < last_us / 1e6 + _NEAR_PILE_S and start + PART_CELLS > first_us / 1e6 - _NEAR_PILE_S
         for first_us, last_us in spans
     )
-
-
-def _assemble(
-    look: SecondLook,
-    campaign: Campaign,
-    log: HammerLog | None,
-    inventory: Inventory,
-    results: Path,
-    paths: SensitivityPaths,
-) -> tuple[dict[str, int], Clocks]:
-    """All tables of the levels stage from the parts."""
-    store, parts = look.store, look.parts
-    bands, recorded = _all_bands(inventory), recorded_intervals(inventory.streams)
-    raw = look.blind(_pulses(parts, store))
-    pulses = corrected_pulses(raw, paths)
-    rejection = reject(pulses, associate(pulses, campaign, log), campaign, recorded)
-    association = rejection.association
-    raw, pulses = (frame[~rejection.out].reset_index(drop=True) for frame in (raw, pulses))
-    expected = expected_arrivals(pulses, association, campaign, log, recorded)
-    more, of = look.expected(raw, association, expected)
-    if len(more):
-        extend(association, of)
-        pulses = pd.concat([pulses, corrected_pulses(more, paths)], ignore_index=True)
-    inventory.damaged.update(look.damaged)
-    strikes = strike_rows(pulses, association, campaign)
-    late_s = association.station_offsets_s
-    strikes, counted = with_increment_energies(strikes, campaign, late_s)
-    strikes = with_phases(strikes, campaign, late_s)
-    inventory.doubts += not_reconciled(counted)
-    band_levels = band_rows(pulses, association, campaign, bands)
-    continuous: list[pd.DataFrame] = []
-    minutes: list[pd.DataFrame] = []
-    ambient: list[pd.DataFrame] = []
-    second_levels: defaultdict[str, list[FloatArray]] = defaultdict(list)
-
-    def backgrounds() -> Iterator[pd.DataFrame]:
-        for entry in parts:
-            for number, channel in enumerate(entry.stream.channels):
-                seconds = pd.concat([store.seconds(key, number) for key in entry.keys], ignore_index=True)
-                seconds = corrected_seconds(seconds, paths, channel.system_id)
-                second_levels[channel.station_id].append(mean_square_level_db(seconds["mean_square"]))
-                rows = background_rows(seconds, campaign, bands)
-                method = with_states(rows, campaign)["installation_method"]
-                continuous.append(rows[(rows["duration_s"] == 1.0) & method.notna() & (method != "impact")])
-                minutes.append(rows[rows["duration_s"] == MINUTE_S])
-                ambient.append(ambient_seconds(rows, campaign))
-                yield rows
-
-    weightings = campaign.settings.weightings
-    counts = {
-        "strikes": write_table(results, strikes_table(weightings), [strikes]),
-        "bands": write_table(results, bands_table(bands), [band_levels]),
-        "background": write_table(results, background_table(bands, weightings), (b for b in backgrounds() if len(b))),
-    }
-    inventory.doubts += implausible_levels(
-        {station: np.concatenate(found) for station, found in second_levels.items()}, campaign
-    )
-    inventory.doubts += unmatched(strikes, log)
-    seconds = pd.concat(continuous, ignore_index=True)
-    percentiles = continuous_rows(seconds, pd.concat(minutes, ignore_index=True), weightings)
-    seconds = with_limits(seconds, pd.concat(ambient, ignore_index=True), campaign.settings.censor_below_snr_db)
-    offsets = {clock.pile_id: clock.offset_s for clock in association.log_clocks if not clock.ambiguous}
-    logged = counted_log(campaign, log, counted)
-    exposure = exposure_rows(strikes, seconds, campaign, logged, offsets, recorded)
-    counts["exposure"] = write_table(results, EXPOSURE, [exposure])
-    counts["continuous"] = write_table(results, CONTINUOUS, [percentiles])
-    counts["summary"] = write_table(results, SUMMARY, [summary_rows(strikes, band_levels, seconds, campaign)])
-    counts["phases"] = write_table(results, PHASES, [phase_rows(strikes, seconds, campaign)])
-    counts["rejected"] = write_table(results, REJECTED, [rejection.rejected])
-    blow_counts = blow_count_rows(strikes, rejection.rejected, association, campaign, log, recorded)
-    counts["blow_counts"] = write_table(results, BLOW_COUNTS, [blow_counts])
-    counts["uncertainty"] = write_table(results, UNCERTAINTY, [budget_rows(strikes, campaign)])
-    counts["strikes_heard_once_or_more"] = int(strikes["strike_id"].nunique())
-    counts["strikes_not_heard"] = int(pulses["not_heard"].sum())
-    counts["windows_read_again"] = look.windows_read_again
-    counts["recordings_used"] = len(inventory.recordings)
-    counts["recordings_refused"] = len(inventory.refused)
-    return counts, provenance.clocks(association, counted)
-
-
-def _all_bands(inventory: Inventory) -> tuple[int, ...]:
-    found = {
-        n for stream in inventory.streams for channel in stream.channels for n in bands_of(channel, stream.rate_hz)
-    }
-    return tuple(range(min(found), max(found) + 1)) if found else ()
-
-
-def _pulses(parts: Sequence[StreamParts], store: PartStore) -> pd.DataFrame:
-    frames = [
-        store.pulses(key, number)
-        for entry in parts
-        for key in entry.keys
-        for number in range(len(entry.stream.channels))
-    ]
-    filled = [frame for frame in frames if len(frame)] or frames[:1]
-    return pd.concat(filled, ignore_index=True)
 
 
 def _levels_lines(counts: dict[str, int], results: Path) -> list[str]:

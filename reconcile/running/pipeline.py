@@ -18,18 +18,26 @@ from reconcile.running.calibrating import calibrated, check_lines
 from reconcile.running.levels_stage import CAMPAIGN, levels, usable_recordings
 from reconcile.running.outcome import Outcome
 from reconcile.running.progress import shown
-from reconcile.running.provenance import BIAS, CORRECTION, FIT, PAGE
-from reconcile.running.store import read_document, read_table, write_document, write_table, write_text
+from reconcile.running.provenance import BIAS, CORRECTION, FIT, PAGE, RECORD_CSV
+from reconcile.running.store import (
+    read_document,
+    read_table,
+    to_arrow,
+    write_bytes,
+    write_document,
+    write_table,
+    write_text,
+)
 from reconcile.vocabulary.documents.bias import BiasDocument
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.documents.correction import CorrectionDocument
 from reconcile.vocabulary.documents.fit import FitDocument
-from reconcile.vocabulary.tables import COMPARISON, LIMITS, UNPAIRED
+from reconcile.vocabulary.tables import COMPARISON, INSERTION_LOSS, LIMITS, PILE_DISTANCES, RECORD, RESIDUALS, UNPAIRED
 
 if TYPE_CHECKING:
     from reconcile.report import Evidence
 
-__all__ = ["check", "compare", "demo", "fit", "fit_table", "levels", "limits", "report", "run"]
+__all__ = ["check", "compare", "demo", "fit", "fit_table", "levels", "limits", "record", "report", "run"]
 
 DEMO_FILES = 60  # about; for the progress line only
 
@@ -63,7 +71,7 @@ def run(
         done = done.then(compare(results, None))
     if resolved_campaign(results, None).criteria:
         done = done.then(limits(results, None))
-    return done.then(report(results))
+    return done.then(record(results, None)).then(report(results))
 
 
 def demo(folder: Path, *, workers: int | None = None) -> Outcome:
@@ -77,28 +85,30 @@ def demo(folder: Path, *, workers: int | None = None) -> Outcome:
     return first.then(run(folder, folder / "results", workers=workers))
 
 
-def fit(results: Path, changed: Path | None, reference_range_m: float = 750.0) -> Outcome:
-    """Level against range from the tables of a results folder."""
-    from reconcile.spreading import fit_campaign
+def fit(results: Path, changed: Path | None, reference_range_m: float = 750.0, *, robust: bool = False) -> Outcome:
+    """Level against range from the tables of a results folder; `robust` as the setting `robust_fits`."""
+    from reconcile.spreading import fit_with_residuals
 
     started = datetime.now(UTC)
     campaign = resolved_campaign(results, changed)
     strikes, bands = (read_table(results, name, "levels") for name in ("strikes", "bands"))
     manifest = provenance.begin(results, "fit")
-    document = fit_campaign(strikes, bands, campaign, reference_range_m)
+    document, residuals = fit_with_residuals(strikes, bands, campaign, reference_range_m, robust=robust)
     write_document(results / FIT, document)
+    n_residuals = write_table(results, RESIDUALS, [residuals])
     if changed is not None:
         write_document(results / CAMPAIGN, campaign)
     chosen = sum(entry.selected for entry in document.fits)
-    provenance.finish(results, manifest, "fit", started, {"fits": len(document.fits), "selected": chosen})
+    counts = {"fits": len(document.fits), "selected": chosen, "residuals": n_residuals}
+    provenance.finish(results, manifest, "fit", started, counts)
     return Outcome([f"{chosen} fits of level against range ({len(document.fits)} models tried) in {results / FIT}"])
 
 
-def fit_table(table: Path, folder: Path, reference_range_m: float) -> Outcome:
+def fit_table(table: Path, folder: Path, reference_range_m: float, *, robust: bool = False) -> Outcome:
     """Level against range from a table of levels alone: FOLDER/fit.json."""
     from reconcile.spreading import fit_levels, read_levels
 
-    document = fit_levels(read_levels(table), reference_range_m)
+    document = fit_levels(read_levels(table), reference_range_m, robust=robust)
     write_document(folder / FIT, document)
     lines = [f"{sum(entry.selected for entry in document.fits)} fits in {folder / FIT}"]
     for entry in document.fits:
@@ -159,6 +169,35 @@ def limits(results: Path, changed: Path | None) -> Outcome:
     return Outcome([*lines, f"{len(table)} levels held against {len(campaign.criteria)} criteria"], over_limit=over)
 
 
+def record(results: Path, changed: Path | None) -> Outcome:
+    """Insertion loss, and the sound field verification of each pile: tables and record.csv."""
+    from reconcile.comparison.insertion_loss import insertion_losses
+    from reconcile.comparison.pile_distances import pile_distances
+    from reconcile.comparison.verification_record import RecordSource, beyond_predicted, record_rows
+    from reconcile.report.csv_tables import csv_chunks
+
+    started = datetime.now(UTC)
+    campaign = resolved_campaign(results, changed)
+    strikes, bands, summary, exposure, uncertainty = (
+        read_table(results, name, "levels") for name in ("strikes", "bands", "summary", "exposure", "uncertainty")
+    )
+    fitted = read_document(results / FIT, FitDocument, "fit") if (results / FIT).exists() else None
+    pairs = read_table(results, "comparison", "compare") if (results / BIAS).exists() else None
+    manifest = provenance.begin(results, "record")
+    rows = record_rows(RecordSource(campaign, summary, exposure, uncertainty, pairs))
+    distances = pile_distances(rows, fitted, campaign)
+    counts = {
+        "insertion_loss": write_table(results, INSERTION_LOSS, [insertion_losses(strikes, bands, campaign)]),
+        "record": write_table(results, RECORD, [rows]),
+        "pile_distances": write_table(results, PILE_DISTANCES, [distances]),
+    }
+    write_bytes(results / RECORD_CSV, csv_chunks(RECORD.schema(), to_arrow(rows, RECORD).to_batches()))
+    if changed is not None:
+        write_document(results / CAMPAIGN, campaign)
+    provenance.finish(results, manifest, "record", started, counts)
+    return Outcome([*beyond_predicted(rows, distances), f"sound field record of {len(campaign.piles)} piles"])
+
+
 def report(results: Path, with_csv: bool = False) -> Outcome:
     """The page, the workbook, map layers and the description of all columns, from what is on disk; CSV if asked for."""
     from reconcile.report import page
@@ -177,7 +216,7 @@ def _evidence(results: Path) -> Evidence:
     """All that the page shows; what later stages made only where it is there."""
     from reconcile.report import Evidence
 
-    compared_already = (results / BIAS).exists()
+    compared_already, recorded = (results / BIAS).exists(), (results / RECORD_CSV).exists()
     tables = {
         name: read_table(results, name, "levels")
         for name in (
@@ -188,6 +227,7 @@ def _evidence(results: Path) -> Evidence:
             "exposure",
             "background",
             "continuous",
+            "tones",
             "uncertainty",
             "rejected",
             "blow_counts",
@@ -198,7 +238,11 @@ def _evidence(results: Path) -> Evidence:
         manifest=provenance.read_manifest(results),
         **tables,
         fit=read_document(results / FIT, FitDocument, "fit") if (results / FIT).exists() else None,
+        residuals=read_table(results, "residuals", "fit") if (results / "residuals.parquet").exists() else None,
         limits=read_table(results, "limits", "limits") if (results / "limits.parquet").exists() else None,
+        insertion_loss=read_table(results, "insertion_loss", "record") if recorded else None,
+        record=read_table(results, "record", "record") if recorded else None,
+        pile_distances=read_table(results, "pile_distances", "record") if recorded else None,
         comparison=read_table(results, "comparison", "compare") if compared_already else None,
         unpaired=read_table(results, "unpaired", "compare") if compared_already else None,
         bias=read_document(results / BIAS, BiasDocument, "compare") if compared_already else None,

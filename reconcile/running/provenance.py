@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from importlib import metadata
 from math import isfinite
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -21,8 +21,6 @@ from reconcile.campaign.stored_files import StoredFile, open_stored
 from reconcile.recordings.calibration import chain
 from reconcile.recordings.streams import Inventory
 from reconcile.running.store import document_text, read_document, write_document
-from reconcile.strikes.association import Association
-from reconcile.strikes.increments import PileCounts
 from reconcile.vocabulary.documents.campaign import Campaign, System
 from reconcile.vocabulary.documents.manifest import (
     ChainEntry,
@@ -37,16 +35,23 @@ from reconcile.vocabulary.documents.manifest import (
 )
 from reconcile.vocabulary.errors import MachineError
 
+if TYPE_CHECKING:
+    from reconcile.strikes.association import Association
+    from reconcile.strikes.increments import PileCounts
+
 MANIFEST = "manifest.json"
 FIT, BIAS, CORRECTION, PAGE = "fit.json", "bias.json", "correction.json", "report.html"
 WORKBOOK, DATA_PACKAGE, LAYERS, CSV = "results.xlsx", "datapackage.json", "layers", "csv"  # the last two are folders
+RECORD_CSV, VERIFICATION = "record.csv", "verification"  # the flat record, and the folder of pages pile by pile
 _LEVELS_TABLES = (
     "strikes",
     "rejected",
     "blow_counts",
     "bands",
     "background",
+    "background_10s",
     "continuous",
+    "tones",
     "exposure",
     "summary",
     "phases",
@@ -57,17 +62,21 @@ OUTPUTS: dict[str, tuple[str, ...]] = {  # of the stages, in their order
         "campaign.json",
         *(f"{name}.parquet" for name in _LEVELS_TABLES),
     ),
-    "fit": (FIT,),
+    "fit": (FIT, "residuals.parquet"),
     "compare": ("comparison.parquet", "unpaired.parquet", BIAS, CORRECTION),
     "limits": ("limits.parquet",),
+    "record": ("insertion_loss.parquet", "record.parquet", "pile_distances.parquet", RECORD_CSV),
     "report": (
         PAGE,
         WORKBOOK,
         *(f"{LAYERS}/{n}.geojson" for n in ("stations", "piles", "threshold_circles")),
-        DATA_PACKAGE,  # and CSV/*.csv where asked for
+        DATA_PACKAGE,  # and VERIFICATION/*.html, and CSV/*.csv where asked for
     ),
 }
-_STARTS_ANEW_AFTER = {"limits": ("levels", "fit")}  # stages that not every earlier one makes stale
+_STARTS_ANEW_AFTER = {  # stages that not every earlier one makes stale
+    "limits": ("levels", "fit"),
+    "record": ("levels", "fit", "compare"),
+}
 _LIBRARIES = ("numpy", "scipy", "soundfile", "pandas", "pyarrow", "pydantic", "geographiclib")
 
 
@@ -104,7 +113,8 @@ def begin(results: Path, stage: str) -> Manifest:
     kept = tuple(entry for entry in manifest.stages if entry.stage not in later)
     manifest = manifest.model_copy(update={"complete": False, "stages": kept, "digest": None})
     write_document(results / MANIFEST, manifest)
-    for name in (name for later_stage in later for name in (*OUTPUTS[later_stage], *_csv_of(results, later_stage))):
+    stale = (name for of in later for name in (*OUTPUTS[of], *_named_by_input(results, of)))
+    for name in stale:
         try:
             (results / name).unlink(missing_ok=True)
         except OSError as error:
@@ -112,8 +122,12 @@ def begin(results: Path, stage: str) -> Manifest:
     return manifest
 
 
-def _csv_of(results: Path, stage: str) -> list[str]:
-    return [f"{CSV}/{path.name}" for path in (results / CSV).glob("*.csv")] if stage == "report" else []
+def _named_by_input(results: Path, stage: str) -> list[str]:
+    """Outputs of a stage whose names are not fixed: tables as CSV, pages of the piles."""
+    if stage != "report":
+        return []
+    folders = ((CSV, "*.csv"), (VERIFICATION, "*.html"))
+    return [f"{folder}/{path.name}" for folder, names in folders for path in sorted((results / folder).glob(names))]
 
 
 def _sealed(manifest: Manifest) -> Manifest:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-import pandas as pd
 
 from reconcile.campaign.blows import HammerLog
 from reconcile.campaign.times import epoch_us
 from reconcile.recordings.streams import Stream
 from reconcile.strikes.pulses import recorded_intervals
 from reconcile.vocabulary.documents.campaign import Campaign, Pile
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def unrecorded(campaign: Campaign, streams: list[Stream]) -> list[str]:

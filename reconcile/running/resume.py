@@ -16,22 +16,25 @@ from contextlib import contextmanager
 from dataclasses import asdict, astuple, dataclass
 from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
-import pyarrow as pa
-import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 from reconcile.campaign.stored_files import identity
 from reconcile.recordings.streams import Channel, Stream
 from reconcile.strikes.band_levels import bands_of
-from reconcile.strikes.channel_path import Pulse
+from reconcile.strikes.channel_results import Pulse
 from reconcile.strikes.detection import Rise
-from reconcile.strikes.pulses import pulse_table, seconds_table
-from reconcile.strikes.stream_analysis import Part
+from reconcile.strikes.narrow_band import NarrowBand, joint_spectra, no_spectra, tonal_cells_within
+from reconcile.strikes.pulses import Columns, pulse_columns, second_columns
+from reconcile.strikes.stream_analysis import PART_CELLS, Part
 from reconcile.strikes.ticks import Samples
 from reconcile.vocabulary.documents.campaign import Settings
 from reconcile.vocabulary.errors import MachineError
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 _CODE = (
@@ -43,11 +46,17 @@ _CODE = (
     "strikes/octaves.py",
     "strikes/matched_filter.py",
     "strikes/detection.py",
+    "strikes/between_samples.py",
     "strikes/levels.py",
     "strikes/sample_faults.py",
     "strikes/flat_tops.py",
+    "strikes/moments.py",
+    "strikes/narrow_band.py",
     "strikes/quality.py",
     "strikes/quality_path.py",
+    "strikes/frames.py",
+    "strikes/strike_spectra.py",
+    "strikes/channel_results.py",
     "strikes/channel_path.py",
     "strikes/stream_analysis.py",
     "strikes/pulses.py",
@@ -77,7 +86,10 @@ def part_key(stream: Stream, settings: Settings, first_cell: int) -> str:
         "files": files,
         "rate_hz": stream.rate_hz,
         "start_us": stream.start_us,
-        "channels": [asdict(channel) for channel in stream.channels],
+        "channels": [
+            asdict(channel) | {"tonal_cells": tonal_cells_within(channel, first_cell, first_cell + PART_CELLS)}
+            for channel in stream.channels
+        ],
         "weightings": settings.weightings,
         "window_max_s": settings.window_max_s,
         "first_cell": first_cell,
@@ -89,6 +101,15 @@ def asked_key(part: str, asked: Mapping[int, Sequence[Rise]]) -> str:
     """Name under which strikes are kept that were asked for in a part (by number of the channel)."""
     rises = {number: [astuple(rise) for rise in of] for number, of in sorted(asked.items())}
     return hashlib.sha256(json.dumps([part, rises]).encode()).hexdigest()[:32]
+
+
+@dataclass(frozen=True, slots=True)
+class StreamParts:
+    """A stream and those of its parts that are on disk: first cells and keys."""
+
+    stream: Stream
+    starts: tuple[int, ...]
+    keys: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,11 +126,14 @@ class PartStore:
         """Keep a part: pulses, seconds and energies of ticks of each channel, and what could not be read."""
         with self._new(key) as folder:
             for number, channel in enumerate(stream.channels):
-                for kind, table in zip(("pulses", "seconds"), _tables(part, stream, channel, settings), strict=True):
-                    pq.write_table(table, folder / f"{number}.{kind}.parquet", compression="zstd")
+                for kind, columns in _columns(part, stream, channel, settings).items():
+                    np.save(folder / f"{number}.{kind}.npy", _records(columns))
                 energies = [e for e in part.energies if e.station_id == channel.station_id]
                 np.save(folder / f"{number}.ticks.npy", np.concatenate([e.mean_square for e in energies]))
                 np.save(folder / f"{number}.octaves.npy", np.concatenate([e.octaves for e in energies], axis=1))
+                narrow = joint_spectra([s.narrow for s in part.seconds if s.station_id == channel.station_id])
+                if narrow.cells.size:
+                    np.savez(folder / f"{number}.narrow.npz", **asdict(narrow))
             (folder / "damaged.json").write_text(json.dumps(damaged), encoding="utf-8")
 
     def write_asked(
@@ -126,10 +150,9 @@ class PartStore:
             for number, rises in asked.items():
                 channel = stream.channels[number]
                 own = [p for p in pulses if p.station_id == channel.station_id]
-                table = pulse_table(own, stream, channel, bands_of(channel, stream.rate_hz), settings.weightings)
-                ticks = np.array([rise.peak_tick for rise in sorted(rises)], dtype=np.int64)
-                table = table.append_column("asked_tick", pa.array(ticks))
-                pq.write_table(table, folder / f"{number}.pulses.parquet", compression="zstd")
+                columns = pulse_columns(own, stream, channel, bands_of(channel, stream.rate_hz), settings.weightings)
+                columns["asked_tick"] = np.array([rise.peak_tick for rise in sorted(rises)], dtype=np.int64)
+                np.save(folder / f"{number}.pulses.npy", _records(columns))
             (folder / "damaged.json").write_text(json.dumps(damaged), encoding="utf-8")
 
     @contextmanager
@@ -149,11 +172,11 @@ class PartStore:
 
     def pulses(self, key: str, channel: int) -> pd.DataFrame:
         """Pulses of one channel of a part."""
-        return _frame(pq.read_table(self.folder / key / f"{channel}.pulses.parquet"))
+        return _frame(self.folder / key / f"{channel}.pulses.npy")
 
     def seconds(self, key: str, channel: int) -> pd.DataFrame:
         """Seconds of one channel of a part."""
-        return _frame(pq.read_table(self.folder / key / f"{channel}.seconds.parquet"))
+        return _frame(self.folder / key / f"{channel}.seconds.npy")
 
     def energies(self, key: str, channel: int) -> tuple[Samples, Samples]:
         """Energies of one channel of a part, left on disk: 1 ms mean squares, and the octaves of each 5 ms."""
@@ -161,6 +184,14 @@ class PartStore:
         ticks: Samples = np.load(folder / f"{channel}.ticks.npy", mmap_mode="r")
         octaves: Samples = np.load(folder / f"{channel}.octaves.npy", mmap_mode="r")
         return ticks, octaves
+
+    def narrow_band(self, key: str, channel: int) -> NarrowBand:
+        """Spectra of the seconds of one channel of a part in which tonal lines are sought; of none, where none are."""
+        path = self.folder / key / f"{channel}.narrow.npz"
+        if not path.exists():
+            return no_spectra()
+        with np.load(path) as kept:
+            return NarrowBand(kept["cells"], float(kept["bin_hz"]), kept["power"])
 
     def damaged(self, key: str) -> dict[str, str]:
         """Recordings that broke off while the part was read."""
@@ -174,16 +205,27 @@ class PartStore:
                 shutil.rmtree(path, ignore_errors=True)
 
 
-def _frame(table: pa.Table) -> pd.DataFrame:
-    frame: pd.DataFrame = table.to_pandas()
-    return frame
+def _records(columns: Columns) -> NDArray[np.void]:
+    """Columns as one array of records."""
+    records = np.empty(len(columns["station_id"]), dtype=[(name, values.dtype) for name, values in columns.items()])
+    for name, values in columns.items():
+        records[name] = values
+    return records
 
 
-def _tables(part: Part, stream: Stream, channel: Channel, settings: Settings) -> tuple[pa.Table, pa.Table]:
+def _frame(path: Path) -> pd.DataFrame:
+    import pandas as pd  # not what the processes that read recordings need
+
+    records = np.load(path)
+    return pd.DataFrame({name: np.ascontiguousarray(records[name]) for name in records.dtype.names})
+
+
+def _columns(part: Part, stream: Stream, channel: Channel, settings: Settings) -> dict[str, Columns]:
+    """Pulses and seconds of one channel of a part."""
     bands = bands_of(channel, stream.rate_hz)
     pulses = [p for p in part.pulses if p.station_id == channel.station_id]
     seconds = [s for s in part.seconds if s.station_id == channel.station_id]
-    return (
-        pulse_table(pulses, stream, channel, bands, settings.weightings),
-        seconds_table(seconds, stream, channel, bands, settings.weightings),
-    )
+    return {
+        "pulses": pulse_columns(pulses, stream, channel, bands, settings.weightings),
+        "seconds": second_columns(seconds, stream, channel, bands, settings.weightings),
+    }

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import partial
+from functools import lru_cache, partial
 
 import numpy as np
 import pandas as pd
@@ -17,11 +17,10 @@ from numpy.typing import NDArray
 
 from reconcile.campaign.activity_periods import impact_periods
 from reconcile.campaign.distances import Distances
-from reconcile.recordings.streams import Stream
 from reconcile.running.executors import AskedPart, read_asked
 from reconcile.running.progress import shown
-from reconcile.running.resume import PartStore
-from reconcile.strikes.association import Association
+from reconcile.running.resume import PartStore, StreamParts
+from reconcile.strikes.association import Association, match_flags
 from reconcile.strikes.detection import RISE_BEFORE_ONSET_TICKS, Rise
 from reconcile.strikes.matched_filter import Template
 from reconcile.strikes.octaves import STEP_TICKS
@@ -34,16 +33,8 @@ from reconcile.vocabulary.documents.campaign import Campaign
 _MARGIN_US = 30_000_000  # around the times in which a pile is struck
 _BLIND_WINDOW_S, _SHORTEST_WINDOW_S = 0.3, 0.1
 _BLIND_ROUNDS = 2
+_OPEN_PARTS = 8
 _WHERE = ["listener", "asked_tick"]
-
-
-@dataclass(frozen=True, slots=True)
-class StreamParts:
-    """A stream and those of its parts that are on disk: first cells and keys."""
-
-    stream: Stream
-    starts: tuple[int, ...]
-    keys: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,17 +56,19 @@ class SecondLook:
     windows_read_again: int = 0
     keys: list[str] = field(default_factory=list)  # of what was read again
     damaged: dict[str, str] = field(default_factory=dict)
+    _kept: list[pd.DataFrame] = field(default_factory=list)  # pulses of this run with where each was asked for
     _places: list[_Place] = field(init=False)
     _listeners: list[Listener] = field(init=False)
 
     def __post_init__(self) -> None:
         self._places = [_Place(entry, n) for entry in self.parts for n in range(len(entry.stream.channels))]
+        energies = lru_cache(maxsize=_OPEN_PARTS)(self.store.energies)  # a part is asked for strike by strike
         self._listeners = [
             Listener(
                 place.entry.stream,
                 place.entry.stream.channels[place.number],
                 {
-                    start: partial(self.store.energies, key, place.number)
+                    start: partial(energies, key, place.number)
                     for start, key in zip(place.entry.starts, place.entry.keys, strict=True)
                 },
             )
@@ -131,7 +124,7 @@ class SecondLook:
     ) -> tuple[pd.DataFrame, pd.DataFrame]:
         """What became of expected arrivals: pulses of those heard after all, then rows of those not heard.
 
-        Returns the rows (as of `pulse_table`) and, row by row, what of `expected` they are.
+        Returns the rows (as of `pulse_columns`) and, row by row, what of `expected` they are.
         """
         known = usual_pulses(pulses, association.pile_id)
         pairs = sorted({(str(p), str(s)) for p, s in zip(expected["pile_id"], expected["station_id"], strict=True)})
@@ -175,20 +168,59 @@ class SecondLook:
         at = {"listener": k, "asked_tick": tick, "station_id": self._listeners[k].station_id, "time_us": onset_us}
         return pd.DataFrame(at)
 
+    def measured_at(self, station_id: str, time_us: int) -> pd.DataFrame:
+        """The pulse of a station whose onset a person gave; a frame without rows where it was not recording then.
+
+        Its window alone is read, and kept as a part of its own.
+        """
+        at = np.array([time_us], dtype=np.int64)
+        for k, listener in enumerate(self._listeners):
+            if listener.station_id == station_id and 0 <= float(listener.steps(at)[0]) < listener.n_steps:
+                found = self._measured([self._asked(k, at).assign(window_s=_BLIND_WINDOW_S)])
+                return found.drop(columns=_WHERE).assign(second_look=False)
+        return pd.DataFrame()
+
     def _measured(self, asked: Sequence[pd.DataFrame]) -> pd.DataFrame:
-        """Pulses of onsets (frames of `_asked` with `window_s`), with `listener` and `asked_tick`; read if need be."""
+        """Pulses of onsets (frames of `_asked` with `window_s`), with `listener` and `asked_tick`.
+
+        Of those that this run has measured already nothing is read; others are read if no part holds them.
+        """
+        wanted = [self._with_length(frame) for frame in asked if len(frame)]
+        if not wanted:
+            return pd.DataFrame()
+        every = pd.concat(wanted, ignore_index=True).drop_duplicates([*_WHERE, "length"])
+        if self._kept:
+            known = pd.concat(self._kept, ignore_index=True)
+            known = known.merge(every[[*_WHERE, "length"]], on=[*_WHERE, "length"])
+            there = every.merge(known[[*_WHERE, "length"]], on=[*_WHERE, "length"], how="left", indicator=True)
+            every = every[(there["_merge"] == "left_only").to_numpy(dtype=bool)]
+        else:
+            known = pd.DataFrame()
+        new = self._read(every)
+        if len(new):
+            lengths = every[[*_WHERE, "length"]].drop_duplicates(_WHERE)
+            new = new.merge(lengths, on=_WHERE, how="left", validate="many_to_one")
+            self._kept.append(new)
+        found = pd.concat([f for f in (known, new) if len(f)] or [new], ignore_index=True)
+        return found.drop(columns="length", errors="ignore")
+
+    def _with_length(self, frame: pd.DataFrame) -> pd.DataFrame:
+        longest = self.campaign.settings.window_max_s
+        length_s = frame["window_s"].clip(lower=_SHORTEST_WINDOW_S).clip(upper=longest)
+        return frame.assign(length=(length_s * TICKS).round().astype(np.int64))
+
+    def _read(self, asked: pd.DataFrame) -> pd.DataFrame:
+        """Pulses of onsets, from the parts that hold them, or from the recordings."""
         by_part: defaultdict[tuple[int, int], dict[int, list[Rise]]] = defaultdict(dict)
         listener_of: dict[tuple[int, int, int], int] = {}
         entries = {id(entry): n for n, entry in enumerate(self.parts)}
-        for frame in asked:
-            for k, tick, window_s in zip(frame["listener"], frame["asked_tick"], frame["window_s"], strict=True):
-                place, longest = self._places[k], self.campaign.settings.window_max_s
-                length = round(min(max(window_s, _SHORTEST_WINDOW_S), longest) * TICKS)
-                part = int(tick) // (PART_CELLS * TICKS) * PART_CELLS
-                where = entries[id(place.entry)], part
-                rise = Rise(int(tick), int(tick) - RISE_BEFORE_ONSET_TICKS, length)
-                by_part[where].setdefault(place.number, []).append(rise)
-                listener_of[(*where, place.number)] = k
+        for k, tick, length in zip(asked["listener"], asked["asked_tick"], asked["length"], strict=True):
+            place = self._places[k]
+            part = int(tick) // (PART_CELLS * TICKS) * PART_CELLS
+            where = entries[id(place.entry)], part
+            rise = Rise(int(tick), int(tick) - RISE_BEFORE_ONSET_TICKS, int(length))
+            by_part[where].setdefault(place.number, []).append(rise)
+            listener_of[(*where, place.number)] = k
         work = [
             AskedPart(self.parts[n].stream, part, {number: tuple(sorted(set(rises))) for number, rises in of.items()})
             for (n, part), of in sorted(by_part.items())
@@ -230,12 +262,14 @@ class SecondLook:
 
 def extend(association: Association, of: pd.DataFrame) -> None:
     """Add to an association what rows of `expected_arrivals` say of as many pulses more."""
+    doubts = match_flags(association)
     association.pile_id += [str(pile) for pile in of["pile_id"]]
     association.strike_id += [str(strike) for strike in of["strike_id"]]
     association.blow_number += [None if pd.isna(n) else int(n) for n in of["blow_number"]]
     association.energy_kj = np.concatenate([association.energy_kj, of["energy_kj"].to_numpy(dtype=np.float64)])
     numbered = pd.notna(of["blow_number"]).to_numpy()
     in_log = bool(association.log_lines)
-    for i, overlapping in enumerate(of["overlapping_piles"]):
-        flags = ["overlapping_piles"] if overlapping else []
-        association.flags.append(flags if numbered[i] or not in_log else [*flags, "not_in_log"])
+    for i, (strike_id, overlapping) in enumerate(zip(of["strike_id"], of["overlapping_piles"], strict=True)):
+        flags = [*doubts.get(str(strike_id), ()), *(["overlapping_piles"] if overlapping else [])]
+        unlogged = in_log and not numbered[i] and "match_ambiguous" not in flags
+        association.flags.append([*flags, "not_in_log"] if unlogged else flags)

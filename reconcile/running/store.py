@@ -1,4 +1,7 @@
-"""What is written to and read from a results folder: always by a temporary name that then takes the file's place."""
+"""What is written to and read from a results folder: always by a temporary name that then takes the file's place.
+
+Libraries of tables are imported where a table is met: the stage that reads recordings needs none meanwhile.
+"""
 
 from __future__ import annotations
 
@@ -6,17 +9,18 @@ import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
-import pandas as pd
-import pyarrow as pa
-import pyarrow.parquet as pq
 from pydantic import ValidationError
 
 from reconcile.vocabulary.documents.document import Document
 from reconcile.vocabulary.errors import Fault, MachineError, ResultsError
 from reconcile.vocabulary.tables import Kind, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import pyarrow as pa
 
 DocumentT = TypeVar("DocumentT", bound=Document)
 
@@ -43,6 +47,12 @@ def write_text(path: Path, text: str) -> None:
     """Write a UTF-8 text file."""
     with replacing(path) as temporary:
         temporary.write_text(text, encoding="utf-8")
+
+
+def write_bytes(path: Path, pieces: Iterable[bytes]) -> None:
+    """Write a file from its pieces."""
+    with replacing(path) as temporary, temporary.open("wb") as stream:
+        stream.writelines(pieces)
 
 
 def write_document(path: Path, document: Document) -> None:
@@ -76,6 +86,8 @@ def read_document(path: Path, kind: type[DocumentT], made_by: str) -> DocumentT:
 
 def to_arrow(frame: pd.DataFrame, table: Table) -> pa.Table:
     """A data frame as an Arrow table by its declaration: types, units in the schema, NaN as null."""
+    import pyarrow as pa
+
     arrays = []
     schema = table.schema()
     for column, field in zip(table.columns, schema, strict=True):
@@ -89,6 +101,8 @@ def to_arrow(frame: pd.DataFrame, table: Table) -> pa.Table:
 
 def write_table(results: Path, table: Table, frames: Iterable[pd.DataFrame]) -> int:
     """Write a table as one Parquet file, one row group for each frame; returns the number of rows."""
+    import pyarrow.parquet as pq
+
     n_rows = 0
     with (
         replacing(results / f"{table.name}.parquet") as temporary,
@@ -102,6 +116,9 @@ def write_table(results: Path, table: Table, frames: Iterable[pd.DataFrame]) -> 
 
 def read_table(results: Path, name: str, made_by: str, columns: list[str] | None = None) -> pd.DataFrame:
     """Read a table of a results folder as a data frame. Raises ResultsError where it is missing or damaged."""
+    import pandas as pd
+    import pyarrow as pa
+
     path = results / f"{name}.parquet"
     if not path.exists():
         raise ResultsError([Fault(str(path), "", "no such table", f"run `reconcile {made_by}` first")])

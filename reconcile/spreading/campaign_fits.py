@@ -2,28 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
+from reconcile.spreading.absorption import absorption_db_per_km, sea_water
 from reconcile.spreading.cells import cell_index
+from reconcile.spreading.conditions import Conditions
+from reconcile.spreading.covariates import hydrophone_depth_m
 from reconcile.spreading.fitting import fit_models
 from reconcile.spreading.means import CodedStrikes, code_strikes, strike_means
 from reconcile.spreading.recomposition import with_recomposition
+from reconcile.spreading.residual_rows import joined
 from reconcile.spreading.rivals import rivals
 from reconcile.spreading.strike_levels import LevelKey, group_rows, level_keys, read_levels, usable_strikes
 from reconcile.spreading.subject import Subject, not_fitted
 from reconcile.spreading.threshold_ranges import threshold_range
-from reconcile.vocabulary.decidecades import band_number, centre_hz
 from reconcile.vocabulary.documents.campaign import Campaign, PredictedRange
 from reconcile.vocabulary.documents.fit import Fit, FitDocument, NotFitted
-from reconcile.vocabulary.seawater import francois_garrison_1982
 from reconcile.vocabulary.tables import Stage
-
-# Absorption is taken for this water: from 2 to 20 °C it differs by less than 30 % up to 20 kHz.
-WATER_TEMPERATURE_C, WATER_SALINITY = 10.0, 35.0
 
 Group = tuple[str, str, str]  # installation method, foundation type, abatement
 
@@ -36,15 +35,31 @@ def fit_campaign(
     *,
     robust: bool = False,
 ) -> FitDocument:
+    """The document of `fit_with_residuals`."""
+    return fit_with_residuals(strikes, bands, campaign, reference_range_m, robust=robust)[0]
+
+
+def fit_with_residuals(
+    strikes: pd.DataFrame,
+    bands: pd.DataFrame,
+    campaign: Campaign,
+    reference_range_m: float = 750.0,
+    *,
+    robust: bool = False,
+) -> tuple[FitDocument, pd.DataFrame]:
     """Fit every model to every level of every group (installation method, foundation type, abatement).
 
     `strikes` and `bands` are the results tables. Strikes with a flag that excludes from fits are left out; censored
-    ones are in the likelihood with their limits. Thresholds are those of the campaign's predicted ranges.
+    ones are in the likelihood with their limits. Thresholds are those of the campaign's predicted ranges. `robust`, or
+    the setting `robust_fits`, takes what is left of the cells as Student's t. Beside the document the rows of the table
+    `residuals`.
     """
+    robust = robust or campaign.settings.robust_fits
     usable = usable_strikes(strikes, bands, campaign, Stage.FIT)
     keys = level_keys(usable, campaign)
     fits: list[Fit] = []
     missing: list[NotFitted] = []
+    left: list[pd.DataFrame] = []
     for group, rows in group_rows(usable):
         coded = _coded(rows.reset_index(drop=True), campaign)
         of_group: list[Fit] = []
@@ -53,27 +68,34 @@ def fit_campaign(
             if levels is None or not (levels.known | levels.censored).any():
                 continue
             subject = replace(_subject(key, group, campaign, reference_range_m), robust=robust)
-            found, reason = fit_models(strike_means(levels.lowest_db, levels.highest_db, coded), subject)
-            of_group += [_with_thresholds(fit, campaign.predicted_ranges, rivals(fit, found)) for fit in found]
-            if reason:
-                missing.append(not_fitted(subject, reason))
+            found = fit_models(strike_means(levels.lowest_db, levels.highest_db, coded), subject)
+            of_group += [_with_thresholds(fit, campaign, rivals(fit, found.fits)) for fit in found.fits]
+            left.append(found.residuals)
+            if found.reason:
+                missing.append(not_fitted(subject, found.reason))
         fits += with_recomposition(of_group)
-    return FitDocument(fits=tuple(fits), not_fitted=tuple(missing))
+    return FitDocument(robust=robust, fits=tuple(fits), not_fitted=tuple(missing)), joined(left)
 
 
 def _coded(rows: pd.DataFrame, campaign: Campaign) -> CodedStrikes:
-    index = cell_index(rows, campaign)
+    time_us = rows["time_utc"].dt.tz_convert("UTC").dt.tz_localize(None).to_numpy("datetime64[us]").astype(np.int64)
+    depths = hydrophone_depth_m(campaign, rows["station_id"].to_numpy(object), time_us)
+    index = cell_index(rows.assign(hydrophone_depth_m=depths), campaign)
     fixed = {(r.pile_id, r.station_id): r.range_m for r in campaign.ranges if r.source != "tracks.csv"}
     stated = pd.Series(fixed, dtype=float)
     ranges = rows["range_m"].to_numpy(np.float64)
     if np.isnan(ranges).any() and len(stated):
         pairs = pd.MultiIndex.from_frame(index.labels[["pile_id", "station_id"]])
         ranges = np.where(np.isnan(ranges), stated.reindex(pairs).to_numpy()[index.code], ranges)
-    return code_strikes(index, ranges, rows["energy_kj"].to_numpy(np.float64), rows["strike_id"], rows["pile_id"])
+    known = "penetration_m" in rows.columns
+    penetration = rows["penetration_m"].to_numpy(np.float64) if known else None
+    energy = rows["energy_kj"].to_numpy(np.float64)
+    return code_strikes(index, ranges, energy, rows["strike_id"], rows["pile_id"], penetration)
 
 
 def _subject(key: LevelKey, group: Group, campaign: Campaign, reference_range_m: float) -> Subject:
     method, foundation, abatement = group
+    water = sea_water(campaign)
     return Subject(
         quantity=key.quantity,
         weighting=key.weighting,
@@ -83,20 +105,14 @@ def _subject(key: LevelKey, group: Group, campaign: Campaign, reference_range_m:
         abatement=abatement,
         reference_range_m=reference_range_m,
         common_uncertainty_db=campaign.common_uncertainty_db,
-        absorption_db_per_km=_absorption_db_per_km(key),
+        absorption_db_per_km=absorption_db_per_km(key.band_hz, water),
         water_depth_m=campaign.water_depth_m,
+        sea_water=None if key.band_hz is None else water,
+        sound_speed_m_s=campaign.sound_speed_m_s,
     )
 
 
-def _absorption_db_per_km(key: LevelKey) -> float:
-    """Of sea water at a band's centre; broadband levels lie where it is negligible, and have no one frequency."""
-    if key.band_hz is None:
-        return 0.0
-    frequency_hz = centre_hz(band_number(key.band_hz))
-    return francois_garrison_1982(frequency_hz, WATER_TEMPERATURE_C, WATER_SALINITY, depth_m=0.0)
-
-
-def _with_thresholds(fit: Fit, predicted: Iterable[PredictedRange], others: Sequence[Fit]) -> Fit:
+def _with_thresholds(fit: Fit, campaign: Campaign, others: Sequence[Fit]) -> Fit:
     """The fit with the distances to every threshold that was predicted for its quantity and weighting.
 
     A cumulative threshold is met by the exposure curve and needs the number of strikes; a loudest strike is not
@@ -106,7 +122,7 @@ def _with_thresholds(fit: Fit, predicted: Iterable[PredictedRange], others: Sequ
         return fit
     asked = {
         (row.threshold_db, row.quantity, row.statistic, row.n_strikes, row.energy_kj): row
-        for row in predicted
+        for row in campaign.predicted_ranges
         if row.weighting == fit.weighting and threshold_applies(fit, row) is None
     }
     found = tuple(
@@ -118,10 +134,19 @@ def _with_thresholds(fit: Fit, predicted: Iterable[PredictedRange], others: Sequ
             n_strikes=row.n_strikes,
             energy_kj=row.energy_kj,
             rivals=others,
+            conditions=_conditions(fit, row, campaign),
         )
         for row in asked.values()
     )
     return fit.model_copy(update={"threshold_ranges": found})
+
+
+def _conditions(fit: Fit, row: PredictedRange, campaign: Campaign) -> Conditions:
+    """The pile that a distance was predicted for, where the fit knows what its diameter does and it is but one."""
+    if fit.coefficients.pile_diameter_coefficient_db_per_decade is None:
+        return Conditions()
+    diameters = {pile.diameter_m for pile in campaign.piles if pile.prediction_id == row.prediction_id}
+    return Conditions(pile_diameter_m=diameters.pop() if len(diameters) == 1 else None)
 
 
 def threshold_applies(fit: Fit, row: PredictedRange) -> str | None:

@@ -7,7 +7,7 @@ Where a station moves while a pile is driven, its strikes at each twentieth of a
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -51,6 +51,7 @@ class Cells:
     chain_sd_db: FloatArray | None
     order: FloatArray  # mean place of the strikes in the order of time
     repeated: bool  # whether some cell has several strikes, so that their scatter is known apart
+    labels: pd.DataFrame = field(default_factory=pd.DataFrame)  # all that the index said of the cells, row by row
 
     @property
     def n(self) -> int:
@@ -82,7 +83,7 @@ class CellIndex:
     """Which cell (pile, station, place and range) each of some strikes belongs to, and the labels of the cells."""
 
     code: NDArray[np.intp]
-    labels: pd.DataFrame  # pile_id, mooring_id, system_id, chain_sd_db: a column that is missing is not known
+    labels: pd.DataFrame  # pile_id, mooring_id, system_id, chain_sd_db and others: one that is missing is not known
 
     @property
     def n(self) -> int:
@@ -102,6 +103,10 @@ def cell_index(strikes: pd.DataFrame, campaign: Campaign) -> CellIndex:
     labels = grouped["system_id"].agg(lambda ids: ids.mode().iloc[0]).reset_index()
     uncertainties = {system.id: system.uncertainty_db for system in campaign.systems}
     labels["chain_sd_db"] = labels["system_id"].map(uncertainties).astype(float)
+    labels["diameter_m"] = labels["pile_id"].map({p.pile_id: p.diameter_m for p in campaign.piles}).astype(float)
+    for name in ("hydrophone_depth_m", "time_utc"):
+        if name in strikes.columns:
+            labels[name] = strikes[name].groupby(grouped.ngroup()).mean().to_numpy()
     return CellIndex(np.asarray(grouped.ngroup(), dtype=np.intp), labels)
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from reconcile.inference import effective_degrees_of_freedom, half_width_factors
+from reconcile.spreading.conditions import AT_REFERENCE, Conditions, offsets, raised_by_db
 from reconcile.spreading.models import beyond_transition, spreading_attenuation
 from reconcile.vocabulary.documents.fit import Fit
 from reconcile.vocabulary.quantities import FloatArray
@@ -67,26 +68,28 @@ def intervals(
     *,
     new: New = "measured_site",
     rivals: Sequence[Fit] = (),
+    conditions: Conditions = AT_REFERENCE,
 ) -> CurveIntervals:
     """Curve, confidence and prediction interval at some ranges.
 
     `log_energy` is log10 of a strike energy over the reference energy; it moves the curve by the energy coefficient,
-    with that coefficient's uncertainty. Outside the measured ranges both intervals are the envelope of the fit's and of
-    those of its `rivals`, the models that the data support nearly as well (`rivals.rivals`).
+    with that coefficient's uncertainty, as `conditions` do where the fit knows their coefficients. Outside the measured
+    ranges both intervals are the envelope of the fit's and of those of its `rivals`, the models that the data support
+    nearly as well (`rivals.rivals`).
     """
     ranges = np.atleast_1d(np.asarray(range_m, dtype=np.float64))
     outside = (ranges < fit.range_min_m) | (ranges > fit.range_max_m)
     lows, highs = [], []
     for one in (fit, *rivals):
-        centre = level_curve(one, ranges) + one.coefficients.energy_coefficient_db_per_decade.value * log_energy
-        halves = np.stack(half_widths(one, ranges, probability, log_energy, new))
+        centre = _centre(one, ranges, log_energy, conditions)
+        halves = np.stack(half_widths(one, ranges, probability, log_energy, new, conditions))
         counts = one is fit or outside
         lows.append(np.where(counts, centre - halves, np.inf))
         highs.append(np.where(counts, centre + halves, -np.inf))
     low, high = np.min(lows, axis=0), np.max(highs, axis=0)
     return CurveIntervals(
         range_m=ranges,
-        level_db=level_curve(fit, ranges) + fit.coefficients.energy_coefficient_db_per_decade.value * log_energy,
+        level_db=_centre(fit, ranges, log_energy, conditions),
         confidence_low_db=low[0],
         confidence_high_db=high[0],
         prediction_low_db=low[1],
@@ -95,11 +98,24 @@ def intervals(
     )
 
 
+def _centre(fit: Fit, range_m: FloatArray, log_energy: float, conditions: Conditions) -> FloatArray:
+    by_energy = fit.coefficients.energy_coefficient_db_per_decade.value * log_energy
+    return np.asarray(level_curve(fit, range_m) + by_energy + raised_by_db(fit, conditions))
+
+
 def half_widths(
-    fit: Fit, range_m: FloatArray, probability: float = 0.95, log_energy: float = 0.0, new: New = "measured_site"
+    fit: Fit,
+    range_m: FloatArray,
+    probability: float = 0.95,
+    log_energy: float = 0.0,
+    new: New = "measured_site",
+    conditions: Conditions = AT_REFERENCE,
 ) -> tuple[FloatArray, FloatArray]:
-    """Half-widths in dB of the confidence and of the prediction interval at some ranges."""
-    rows = _derivatives(fit, range_m, log_energy)
+    """Half-widths in dB of the confidence and of the prediction interval at some ranges.
+
+    Where a bootstrap showed the confidence interval to be too narrow it is widened by the factor found.
+    """
+    rows = _derivatives(fit, range_m, log_energy, conditions)
     of_curve = np.delete(rows, _ENERGY, axis=1)
     variance = np.einsum("mi,ij,mj->m", rows, np.array(fit.covariance.matrix), rows)
     small = fit.small_sample
@@ -111,10 +127,19 @@ def half_widths(
     for extra, step in ((0.0, 0.0), (further, 1.0)):
         degrees = effective_degrees_of_freedom(variance + extra, gradient + step * counted, certainty)
         halves.append(half_width_factors(degrees, probability) * np.sqrt(variance + extra))
-    return halves[0], halves[1]
+    widened = halves[0] * _widening(fit, range_m)
+    return widened, np.maximum(halves[1], widened)
 
 
-def _derivatives(fit: Fit, range_m: FloatArray, log_energy: float) -> FloatArray:
+def _widening(fit: Fit, range_m: FloatArray) -> FloatArray:
+    """Factor of the bootstrap at some ranges; 1 where there was none."""
+    basis = fit.intervals_by
+    if basis is None or not basis.factors:
+        return np.ones_like(range_m)
+    return np.asarray(np.interp(np.log10(range_m), np.log10(basis.range_m), basis.factors))
+
+
+def _derivatives(fit: Fit, range_m: FloatArray, log_energy: float, conditions: Conditions) -> FloatArray:
     """Derivatives of the level by the coefficients, in the order of the fit's covariance."""
     decades = np.log10(range_m / fit.reference_range_m)
     kilometres = (range_m - fit.reference_range_m) / 1000.0
@@ -125,6 +150,7 @@ def _derivatives(fit: Fit, range_m: FloatArray, log_energy: float) -> FloatArray
         transition_m = 10.0**transition.value
         beyond = (range_m > transition_m) * 1.0 - float(fit.reference_range_m > transition_m)
         columns += [-beyond_transition(range_m, transition_m, fit.reference_range_m), further.value * beyond]
+    columns += [offset * one for offset in offsets(fit, conditions).values()]
     return np.stack(columns, axis=1)
 
 

@@ -19,14 +19,15 @@ _LEAST_GROUPS = 6  # piles or stations, for anything to be said of what is left 
 _CHANCE = 0.01  # how often a flag of residuals comes up where nothing is wrong
 
 
-def flags_of(law: Law, means: Means, choice: Candidate) -> tuple[str, ...]:
-    """The flags of one fitted law."""
+def flags_of(law: Law, means: Means, choice: Candidate, robust: bool) -> tuple[str, ...]:
+    """The flags of one fitted law; `robust`: a Student t residual was asked for."""
     cells = means.cells
     heard = cells.heard_range_m
     stated = {
         "not_supported": not choice.supported,
         "censored_rows": cells.n_censored > 0,
         "student_residual": law.student,
+        "student_residual_refused": robust and not law.student,
         "few_piles": cells.pile is not None and _count(cells.pile) < FEW_PILES,
         "few_stations": cells.place is not None and _count(cells.place) < FEW_PLACES,
         "narrow_ranges": float(heard.max()) < NARROW * float(heard.min()),

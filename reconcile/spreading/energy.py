@@ -43,22 +43,34 @@ def energy_coefficient(
     rows = used & np.isfinite(log_energy)
     if int(rows.sum()) < LEAST_STRIKES:
         return EnergyCoefficient()
-    centred_level, centred_energy = (_centred(values, rows, index) for values in (level_db, log_energy))
-    numbers, first, inverse = np.unique(strike[rows], return_index=True, return_inverse=True)
-    heard = np.bincount(inverse)
-    x = np.bincount(inverse, centred_energy[rows]) / heard
-    y = np.bincount(inverse, centred_level[rows]) / heard
-    piles = pile[rows][first]
-    free = numbers.size - np.unique(piles).size - 1
+    (y, x), piles = strike_values((level_db, log_energy), rows, index, strike, pile)
+    free = y.size - np.unique(piles).size - 1
     squares = float(x @ x)
-    if numbers.size < LEAST_STRIKES or free < 1 or np.sqrt(squares / numbers.size) < LEAST_SPREAD:
+    if y.size < LEAST_STRIKES or free < 1 or np.sqrt(squares / y.size) < LEAST_SPREAD:
         return EnergyCoefficient()
     slope = float(x @ y) / squares
     residual = y - slope * x
-    variance = float(residual @ residual) / free / squares * _serial_factor(residual, piles)
+    variance = float(residual @ residual) / free / squares * serial_factor(residual, piles)
     precision, prior = 1.0 / max(variance, 1e-12), 1.0 / PRIOR_SD_DB_PER_DECADE**2
     value = (slope * precision + ASSUMED_DB_PER_DECADE * prior) / (precision + prior)
     return EnergyCoefficient(value, float(1.0 / np.sqrt(precision + prior)), fitted=True)
+
+
+def strike_values(
+    values: tuple[FloatArray, ...],
+    rows: NDArray[np.bool_],
+    index: CellIndex,
+    strike: NDArray[np.intp],
+    pile: NDArray[np.intp],
+) -> tuple[list[FloatArray], NDArray[np.intp]]:
+    """Some values of the strikes in `rows`, centred on pile and station, averaged over the stations of each strike.
+
+    Beside them the pile of each strike.
+    """
+    _, first, inverse = np.unique(strike[rows], return_index=True, return_inverse=True)
+    heard = np.bincount(inverse)
+    means = [np.asarray(np.bincount(inverse, _centred(v, rows, index)[rows]) / heard) for v in values]
+    return means, pile[rows][first]
 
 
 def _centred(values: FloatArray, rows: NDArray[np.bool_], index: CellIndex) -> FloatArray:
@@ -67,7 +79,7 @@ def _centred(values: FloatArray, rows: NDArray[np.bool_], index: CellIndex) -> F
     return np.asarray(kept - (index.total(kept) / count)[index.code])
 
 
-def _serial_factor(residual: FloatArray, piles: NDArray[np.intp]) -> float:
+def serial_factor(residual: FloatArray, piles: NDArray[np.intp]) -> float:
     """Inflation of a variance by the serial correlation of neighbours in one pile."""
     correlation = serial_correlation(residual, piles)
     return (1.0 + correlation) / (1.0 - correlation)

@@ -6,26 +6,12 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from reconcile.inference import (
-    Groups,
-    LinearFit,
-    Structure,
-    fit_limited,
-    fit_limited_rows,
-    fit_limited_scale,
-    fit_linear,
-    fit_student,
-    left_out_errors,
-    left_out_rows,
-    ordinary_least_squares,
-    profile_interval,
-    root_mean_square,
-    separable_least_squares,
-)
+from reconcile.inference import Groups, LinearFit, Structure, fit_student, profile_interval, separable_least_squares
 from reconcile.inference.mixed import RESIDUAL
+from reconcile.spreading.cell_fits import CellFit, fit_cells, shifted
 from reconcile.spreading.cells import LEAST_RESIDUAL_SD_DB, Cells
+from reconcile.spreading.leaving_out import WithoutPlace, foretold_db, without_places
 from reconcile.spreading.models import CYLINDRICAL_DB_PER_DECADE, beyond_transition
 from reconcile.vocabulary.documents.fit import ModelName
 from reconcile.vocabulary.quantities import FloatArray
@@ -38,9 +24,6 @@ FITTED: dict[ModelName, tuple[int, ...]] = {
     "spreading_attenuation": (0, 1, 2),
     "two_regime": (0, 1, 3, 4),  # the last two: spreading added beyond the transition, and log10 of its range
 }
-
-
-_NORMAL_95 = 1.959963984540054  # quantile of the normal distribution
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +41,17 @@ class Law:
     left_out_station_db: float | None
     left_out_pile_db: float | None
     residual_db: FloatArray  # of the heard cells about the curve
-    one_station_decides: bool
+    without: tuple[WithoutPlace, ...]
+    fitted: CellFit
     absorption_db_per_km: float
     transition_log10_range: float | None = None
     transition_interval_95: tuple[float, float] | None = None
     student: bool = False  # a Student t residual in place of a normal one
+
+    @property
+    def one_station_decides(self) -> bool:
+        """Whether the curve without one of the places leaves its own 95 % interval at some station's range."""
+        return any(one.decides for one in self.without)
 
     @property
     def further_spreading_db_per_decade(self) -> float:
@@ -104,7 +93,7 @@ def fit_law(
 ) -> Law:
     """Fit one law with a linear design: least squares where nothing is shared or limited, else the mixed model."""
     groups, X = _linear_design(model, cells, reference_range_m, absorption_db_per_km)
-    return _law(model, _fitted(groups, X, cells, layout), X, cells, absorption_db_per_km)
+    return _law(model, fit_cells(groups, X, cells, layout), cells, absorption_db_per_km)
 
 
 def fit_two_regimes(
@@ -117,7 +106,7 @@ def fit_two_regimes(
     """
     design = columns(cells.range_m, reference_range_m)
     groups = shifted(cells.groups, -absorption_db_per_km * design[:, 2])
-    start = _fitted(groups, design, cells, layout)
+    start = fit_cells(groups, design, cells, layout)
     ranges = cells.range_m[start.used]
     V = np.eye(ranges.size) if start.V is None else start.V
     root = np.linalg.inv(np.linalg.cholesky(V))
@@ -140,7 +129,7 @@ def fit_two_regimes(
     X = np.column_stack([bent(found.tau), further * beyond])
     if np.linalg.matrix_rank(X[cells.heard]) < X.shape[1]:
         return None
-    law = _law("two_regime", _fitted(groups, X, cells, layout), X, cells, absorption_db_per_km)
+    law = _law("two_regime", fit_cells(groups, X, cells, layout), cells, absorption_db_per_km)
     between = profile_interval(whitened, white, bracket, found)
     return replace(law, transition_log10_range=found.tau, transition_interval_95=between)
 
@@ -177,16 +166,10 @@ def _linear_design(
     return shifted(cells.groups, fixed), design[:, FITTED[model]]
 
 
-def _fitted(groups: Groups, X: FloatArray, cells: Cells, layout: Structure | None) -> _Fitted:
-    if layout is None:
-        return _limited_rows(groups, X) if groups.limited.n else _least_squares(groups.mean, X)
-    return _with_limits(groups, X, cells, layout) if groups.limited.n else _mixed(groups.mean, X, cells, layout)
-
-
-def _law(model: ModelName, fitted: _Fitted, X: FloatArray, cells: Cells, absorption_db_per_km: float) -> Law:
-    station, pile = _foretold(fitted, X, cells)
+def _law(model: ModelName, fitted: CellFit, cells: Cells, absorption_db_per_km: float) -> Law:
+    station, pile = foretold_db(fitted, cells)
     residual = np.zeros(cells.n)
-    residual[fitted.used] = fitted.response - X[fitted.used] @ fitted.linear.coefficients
+    residual[fitted.used] = fitted.response - fitted.design @ fitted.linear.coefficients
     return Law(
         model=model,
         linear=fitted.linear,
@@ -194,94 +177,7 @@ def _law(model: ModelName, fitted: _Fitted, X: FloatArray, cells: Cells, absorpt
         left_out_station_db=station,
         left_out_pile_db=pile,
         residual_db=residual[cells.heard],
-        one_station_decides=_one_decides(fitted, X, cells),
+        without=tuple(without_places(fitted, cells)),
+        fitted=fitted,
         absorption_db_per_km=absorption_db_per_km,
     )
-
-
-def shifted(groups: Groups, by_db: FloatArray) -> Groups:
-    """Groups whose every row, known or limited, is raised by an amount for each group."""
-    rows = groups.limited
-    raised = replace(rows, low=rows.low + by_db[rows.group], high=rows.high + by_db[rows.group])
-    return replace(groups, mean=groups.mean + by_db, limited=raised)
-
-
-@dataclass(frozen=True, slots=True)
-class _Fitted:
-    """A linear fit, its likelihood, and the observations and covariance (None: independent) that it rests on."""
-
-    linear: LinearFit
-    minus_2_log_likelihood: float
-    used: NDArray[np.bool_]
-    response: FloatArray  # of the used cells
-    V: FloatArray | None
-
-
-def _least_squares(level: FloatArray, X: FloatArray) -> _Fitted:
-    linear = ordinary_least_squares(level, X)
-    return _Fitted(linear, linear.minus_2_log_likelihood, np.ones(level.size, dtype=bool), level, None)
-
-
-def _limited_rows(groups: Groups, X: FloatArray) -> _Fitted:
-    linear, known = fit_limited_rows(groups, X), groups.number > 0
-    return _Fitted(linear, linear.minus_2_log_likelihood, known, groups.mean[known], None)
-
-
-def _mixed(level: FloatArray, X: FloatArray, cells: Cells, layout: Structure) -> _Fitted:
-    every = np.ones(cells.n, dtype=bool)
-    whole = layout.part(every, np.diag(cells.variance_of_mean))
-    linear = fit_linear(level, X, whole)
-    plain = fit_linear(level, X, whole, restricted=False, start=linear.variances)
-    return _Fitted(linear, plain.minus_2_log_likelihood, every, level, whole.covariance(linear.variances))
-
-
-def _with_limits(groups: Groups, X: FloatArray, cells: Cells, layout: Structure) -> _Fitted:
-    """With limited strikes: their scatter is known from repeated strikes, or sought as the residual of single ones."""
-    if cells.repeated:
-        shared = layout
-        found = fit_limited(groups, X, shared)
-        plain = fit_limited(groups, X, shared, restricted=False, start=found)
-    else:
-        shared, heard = layout.without(RESIDUAL), cells.heard
-        line = X[heard] @ np.linalg.lstsq(X[heard], groups.mean[heard], rcond=None)[0]
-        guess = max(float(np.std(groups.mean[heard] - line)), 0.1)
-        found = fit_limited_scale(groups, X, shared, guess)
-        plain = fit_limited_scale(groups, X, shared, guess, restricted=False)
-    linear = found.linear
-    variances = np.array([linear.variance(name) for name in shared.names])
-    whole = shared.covariance(variances) + np.diag(found.response_variance)
-    every = np.ones(cells.n, dtype=bool)
-    return _Fitted(linear, plain.linear.minus_2_log_likelihood, every, found.response, whole)
-
-
-def _foretold(fitted: _Fitted, X: FloatArray, cells: Cells) -> tuple[float | None, float | None]:
-    """Root mean square errors of stations (or rows) and of piles left out in turn."""
-    used, design = fitted.used, X[fitted.used]
-    if fitted.V is None:
-        rows = left_out_rows(fitted.response - design @ fitted.linear.coefficients, design)
-        return root_mean_square(rows), None
-    found: list[float | None] = []
-    for labels in (cells.place, cells.pile):
-        chosen = np.arange(cells.n)[used] if labels is None else labels[used]
-        errors = left_out_errors(fitted.response, design, fitted.V, chosen.tolist(), cells.heard[used])
-        found.append(root_mean_square(errors))
-    return found[0], found[1]
-
-
-def _one_decides(fitted: _Fitted, X: FloatArray, cells: Cells) -> bool:
-    """Whether the curve without one of the places leaves its own 95 % interval at some station's range."""
-    if fitted.V is None or cells.place is None:
-        return False
-    places, used, linear = cells.place[fitted.used], fitted.used, fitted.linear
-    design = X[used]
-    spread = np.einsum("mi,ij,mj->m", design, linear.covariance, design)
-    for place in np.unique(places.astype(str)):
-        rest = places.astype(str) != place
-        if np.linalg.matrix_rank(design[rest]) < design.shape[1]:
-            continue
-        inverse = np.linalg.inv(fitted.V[np.ix_(rest, rest)])
-        weighted = inverse @ design[rest]
-        without = np.linalg.solve(design[rest].T @ weighted, weighted.T @ fitted.response[rest])
-        if np.any((design @ (without - linear.coefficients)) ** 2 > _NORMAL_95**2 * spread):
-            return True
-    return False

@@ -19,9 +19,21 @@ from reconcile.vocabulary.errors import Fault, InputError, MachineError, nearest
 from reconcile.vocabulary.quantities import QUANTITIES
 
 _REQUIRED = ("range_m", "level_db")
-_OPTIONAL = ("quantity", "weighting", "band_hz", "pile_id", "station_id", "system_id", "energy_kj", "censoring")
-_NUMBERS = ("range_m", "level_db", "band_hz", "energy_kj")
-_POSITIVE = ("range_m", "band_hz", "energy_kj")
+_COVARIATES = ("diameter_m", "hydrophone_depth_m")
+_OPTIONAL = (
+    "quantity",
+    "weighting",
+    "band_hz",
+    "pile_id",
+    "station_id",
+    "system_id",
+    "energy_kj",
+    "censoring",
+    "penetration_m",
+    *_COVARIATES,
+)
+_NUMBERS = ("range_m", "level_db", "band_hz", "energy_kj", "penetration_m", *_COVARIATES)
+_POSITIVE = ("range_m", "band_hz", "energy_kj", "diameter_m")
 _CENSORING = ("none", "at_least", "at_most")
 MOST_CELLS = 300
 _IDS = ("pile_id", "station_id", "system_id")
@@ -130,9 +142,9 @@ def fit_levels(table: pd.DataFrame, reference_range_m: float = 750.0, *, robust:
 
     Columns as in TABLE.csv. Rows that share pile and station are strikes of one observation and enter as their mean.
     A column of ids that is missing makes rows independent in that respect; without any the fit is ordinary least
-    squares. With energies, levels are brought to the median energy. Rows that `censoring` marks as `at_most` or
-    `at_least` are in the likelihood as limits. `robust` takes what is left of the cells as Student's t with four
-    degrees of freedom (not where there are limits).
+    squares. With energies (and penetrations) levels are brought to the medians. Rows that `censoring` marks as
+    `at_most` or `at_least` are in the likelihood as limits. `robust` takes what is left of the cells as Student's t
+    with four degrees of freedom (not where there are limits).
     """
     rows = table.reset_index(drop=True)
     for name, default in (("quantity", None), ("weighting", "none"), ("band_hz", np.nan), ("censoring", "none")):
@@ -154,11 +166,11 @@ def fit_levels(table: pd.DataFrame, reference_range_m: float = 750.0, *, robust:
         level = part["level_db"].to_numpy(np.float64)
         lowest = np.where(part["censoring"] == "at_most", -np.inf, level)
         highest = np.where(part["censoring"] == "at_least", np.inf, level)
-        found, reason = fit_models(strike_means(lowest, highest, _coded(part.reset_index(drop=True))), named)
-        fits += found
-        if reason:
-            missing.append(not_fitted(named, reason))
-    return FitDocument(fits=tuple(fits), not_fitted=tuple(missing))
+        found = fit_models(strike_means(lowest, highest, _coded(part.reset_index(drop=True))), named)
+        fits += found.fits
+        if found.reason:
+            missing.append(not_fitted(named, found.reason))
+    return FitDocument(robust=robust, fits=tuple(fits), not_fitted=tuple(missing))
 
 
 def _coded(rows: pd.DataFrame) -> CodedStrikes:
@@ -170,17 +182,22 @@ def _coded(rows: pd.DataFrame) -> CodedStrikes:
     named = {name: _labels(rows[name]) for name in _IDS if name in rows.columns and rows[name].notna().any()}
     alone = np.arange(len(rows))
     labels = pd.DataFrame(named, index=rows.index)
+    numbers = {name: rows[name].astype(float) for name in _COVARIATES if name in rows.columns}
     code = np.asarray(alone, dtype=np.intp)
     if "pile_id" in named and "station_id" in named:
         code = np.asarray(labels.groupby(list(named), sort=True).ngroup(), dtype=np.intp)
     elif named and len(rows) > MOST_CELLS:
         near = np.floor(np.log10(rows["range_m"].to_numpy(np.float64)) * RANGE_BINS_PER_DECADE)
         code = np.asarray(labels.assign(near=near).groupby([*named, "near"], sort=True).ngroup(), dtype=np.intp)
-    labels = labels.iloc[np.unique(code, return_index=True)[1]].rename(columns={"station_id": "mooring_id"})
-    energy = rows["energy_kj"].to_numpy(np.float64) if "energy_kj" in rows.columns else np.full(len(rows), np.nan)
+    labels = labels.assign(**numbers).iloc[np.unique(code, return_index=True)[1]]
+    labels = labels.rename(columns={"station_id": "mooring_id"})
+    unknown = pd.Series(np.nan, index=rows.index)
+    energy, penetration = (
+        np.asarray(rows.get(name, unknown), dtype=np.float64) for name in ("energy_kj", "penetration_m")
+    )
     piles = pd.Series(named["pile_id"]) if "pile_id" in named else pd.Series(alone)
     index = CellIndex(code, labels.reset_index(drop=True))
-    return code_strikes(index, rows["range_m"].to_numpy(np.float64), energy, pd.Series(alone), piles)
+    return code_strikes(index, rows["range_m"].to_numpy(np.float64), energy, pd.Series(alone), piles, penetration)
 
 
 def _labels(column: pd.Series) -> list[str]:

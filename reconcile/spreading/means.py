@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from reconcile.inference import Groups, Limited, row_scatter
 from reconcile.spreading.cells import CellIndex, Cells
 from reconcile.spreading.energy import LEAST_STRIKES, EnergyCoefficient, energy_coefficient, serial_correlation
+from reconcile.spreading.penetration import WithinPiles, beside_energy, left_out
 from reconcile.vocabulary.quantities import FloatArray
 
 LEAST_STRIKE_SD_DB = 1e-3  # of single strikes: levels are not rounded finer
@@ -33,6 +34,8 @@ class CodedStrikes:
     reference_energy_kj: float | None  # the median energy; None where none is known
     strike: NDArray[np.intp]
     pile: NDArray[np.intp]
+    penetration_m: FloatArray  # beyond the reference; NaN where not known
+    reference_penetration_m: float | None  # the median; None where none is known
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,24 +48,38 @@ class Means:
     """
 
     cells: Cells
-    energy: EnergyCoefficient
+    within: WithinPiles
     reference_energy_kj: float | None
     strike_sd_db: float
     strike_sd_as_recorded_db: float
     level_as_recorded_offset_db: float
+    penetration_m: FloatArray  # mean of each cell beyond the reference; 0 where it has no coefficient
+
+    @property
+    def energy(self) -> EnergyCoefficient:
+        """How the level rises with strike energy."""
+        return self.within.energy
 
 
 def code_strikes(
-    index: CellIndex, range_m: FloatArray, energy_kj: FloatArray, strike: pd.Series, pile: pd.Series
+    index: CellIndex,
+    range_m: FloatArray,
+    energy_kj: FloatArray,
+    strike: pd.Series,
+    pile: pd.Series,
+    penetration_m: FloatArray | None = None,
 ) -> CodedStrikes:
-    """Number strikes and piles, and bring energies to decades over their median."""
+    """Number strikes and piles, bring energies to decades over their median and penetrations to metres beyond it."""
     known = np.isfinite(energy_kj) & (np.nan_to_num(energy_kj) > 0)
     reference = float(np.median(energy_kj[known])) if known.any() else None
     log_energy = np.full(energy_kj.size, np.nan)
     if reference is not None:
         log_energy[known] = np.log10(energy_kj[known] / reference)
-    numbers = (np.asarray(pd.factorize(labels)[0], dtype=np.intp) for labels in (strike, pile))
-    return CodedStrikes(index, range_m, log_energy, reference, *numbers)
+    strikes, piles = (np.asarray(pd.factorize(labels)[0], dtype=np.intp) for labels in (strike, pile))
+    depth = np.full(energy_kj.size, np.nan) if penetration_m is None else penetration_m
+    median = float(np.nanmedian(depth)) if np.isfinite(depth).any() else None
+    beyond = depth if median is None else depth - median
+    return CodedStrikes(index, range_m, log_energy, reference, strikes, piles, beyond, median)
 
 
 def strike_means(lowest_db: FloatArray, highest_db: FloatArray, coded: CodedStrikes) -> Means:
@@ -80,23 +97,35 @@ def strike_means(lowest_db: FloatArray, highest_db: FloatArray, coded: CodedStri
     used = np.where(index.total(with_energy)[index.code] > 0, with_energy, used)
     known, limited = known & used, limited & used
     level = np.where(known, lowest_db, 0.0)
-    coefficient = EnergyCoefficient()
-    if coded.reference_energy_kj is not None:
-        rows = _clear_rows(known, limited, index)
-        coefficient = energy_coefficient(level, coded.log_energy, rows, index, coded.strike, coded.pile)
-    log_energy = np.where(np.isfinite(coded.log_energy), coded.log_energy, 0.0)
-    shift = coefficient.value * log_energy
+    within = _within_piles(level, _clear_rows(known, limited, index), coded)
+    log_energy, penetration = (np.where(np.isfinite(v), v, 0.0) for v in (coded.log_energy, coded.penetration_m))
+    if within.penetration.coefficient is None:
+        penetration = np.zeros_like(penetration)
+    shift = within.energy.value * log_energy + within.value * penetration
     bounds = (lowest_db, highest_db)
     groups, strike_sd = _groups(bounds, shift, (known, limited), index)
-    cells = _cells(groups, known, used, log_energy, coded)
+    cells, depths = _cells(groups, known, used, (log_energy, penetration), coded)
     return Means(
         cells=cells,
-        energy=coefficient,
+        within=within,
         reference_energy_kj=coded.reference_energy_kj,
         strike_sd_db=strike_sd,
         strike_sd_as_recorded_db=_groups(bounds, np.zeros_like(shift), (known, limited), index)[1],
         level_as_recorded_offset_db=_mean_over_cells(shift, used, index),
+        penetration_m=depths,
     )
+
+
+def _within_piles(level_db: FloatArray, rows: NDArray[np.bool_], coded: CodedStrikes) -> WithinPiles:
+    """How the level follows energy and penetration, from strikes of the same pile."""
+    reference = coded.reference_penetration_m
+    coded_as = (coded.index, coded.strike, coded.pile)
+    if coded.reference_energy_kj is None:
+        return left_out(EnergyCoefficient(), reference, "energies are not known")
+    alone = energy_coefficient(level_db, coded.log_energy, rows, *coded_as)
+    if reference is None:
+        return left_out(alone, None, "it is not known")
+    return beside_energy(level_db, coded.log_energy, coded.penetration_m, rows, *coded_as, alone, reference)
 
 
 def _mean_over_cells(values: FloatArray, used: NDArray[np.bool_], index: CellIndex) -> float:
@@ -157,9 +186,13 @@ def _limits(low: FloatArray, high: FloatArray, code: NDArray[np.intp]) -> Limite
 
 
 def _cells(
-    groups: Groups, known: NDArray[np.bool_], used: NDArray[np.bool_], log_energy: FloatArray, coded: CodedStrikes
-) -> Cells:
-    """The cells that have strikes, with means over the known ones where there are any."""
+    groups: Groups,
+    known: NDArray[np.bool_],
+    used: NDArray[np.bool_],
+    conditions: tuple[FloatArray, FloatArray],
+    coded: CodedStrikes,
+) -> tuple[Cells, FloatArray]:
+    """The cells that have strikes, with means over the known ones where there are any; and their mean penetration."""
     index = coded.index
     counted = used & (known | (groups.number == 0)[index.code])
     count = index.total(counted)
@@ -177,7 +210,8 @@ def _cells(
     np.minimum.at(nearest, index.code[counted], coded.range_m[counted])
     decades = np.log10(np.where(counted, coded.range_m, 1.0) / np.where(counted, nearest[index.code], 1.0))
     place, limited = np.cumsum(kept) - 1, groups.limited
-    return Cells(
+    log_energy, penetration_m = (mean(values) for values in conditions)
+    cells = Cells(
         range_m=nearest[kept] * 10.0 ** mean(decades),  # a range that is the same for all strikes keeps its digits
         groups=Groups(
             groups.number[kept],
@@ -186,7 +220,7 @@ def _cells(
             groups.worth[kept],
             Limited(np.asarray(place[limited.group], dtype=np.intp), limited.low, limited.high, limited.count),
         ),
-        log_energy=mean(log_energy),
+        log_energy=log_energy,
         n_strikes=index.total(used)[kept].astype(np.intp),
         pile=column("pile_id"),
         place=column("mooring_id"),
@@ -194,4 +228,6 @@ def _cells(
         chain_sd_db=chain,
         order=mean(coded.strike.astype(np.float64)),
         repeated=bool((groups.number > 1).any()),
+        labels=labels.reset_index(drop=True),
     )
+    return cells, penetration_m

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from reconcile.vocabulary.documents.fit import NotFitted
+from reconcile.vocabulary.documents.fit import NotFitted, SeaWater
 
 
 @dataclass(frozen=True, slots=True)
 class Subject:
     """What is being fitted, and what is known of it beside the levels.
 
-    `absorption_db_per_km` is that of sea water at the band's centre; 0 for broadband levels. `robust` asks for
-    a Student t residual in place of a normal one.
+    `absorption_db_per_km` is that of `sea_water` at the band's centre; 0 for broadband levels. `robust` asks for
+    a Student t residual in place of a normal one. `sound_speed_m_s` is that of the water.
     """
 
     quantity: str | None
@@ -26,6 +26,8 @@ class Subject:
     absorption_db_per_km: float = 0.0
     water_depth_m: float | None = None
     robust: bool = False
+    sea_water: SeaWater | None = None
+    sound_speed_m_s: float | None = None
 
 
 def not_fitted(subject: Subject, reason: str) -> NotFitted:

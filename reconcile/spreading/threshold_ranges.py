@@ -9,6 +9,7 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import wrightomega
 
+from reconcile.spreading.conditions import AT_REFERENCE, Conditions, raised_by_db
 from reconcile.spreading.curves import half_widths, level_curve
 from reconcile.vocabulary.documents.fit import Fit, ThresholdRange
 from reconcile.vocabulary.quantities import FloatArray
@@ -57,21 +58,22 @@ def threshold_range(
     n_strikes: int | None = None,
     energy_kj: float | None = None,
     rivals: Sequence[Fit] = (),
+    conditions: Conditions = AT_REFERENCE,
 ) -> ThresholdRange:
     """Where a fit's curve meets a threshold, for a stated strike.
 
-    The curve is raised to the statistic (see `raised_db`) and moved to `energy_kj`; the interval holds the ranges at
-    which the threshold lies within the 95 % confidence band of the mean curve. An end is null where the band does
-    not part from the threshold between 1 m and 1000 km. Where the distance lies outside the measured ranges the
-    interval is the envelope with those of the `rivals`, the models that the data support nearly as well. Nearer than
-    the nearest station, or than three water depths, the curve is no ground for a distance: `less_than_m` is what can
-    be said.
+    The curve is raised to the statistic (see `raised_db`) and moved to `energy_kj` and `conditions`; the interval
+    holds the ranges at which the threshold lies within the 95 % confidence band of the mean curve. An end is null where
+    the band does not part from the threshold between 1 m and 1000 km. Where the distance lies outside the measured
+    ranges the interval is the envelope with those of the `rivals`, the models that the data support nearly as well.
+    Nearer than the nearest station, or than three water depths, the curve is no ground for a distance: `less_than_m` is
+    what can be said.
     """
     subject = quantity or fit.quantity
     stated = (subject, statistic, n_strikes, energy_kj)
-    found, interval = _met(fit, threshold_db, *stated)
+    found, interval = _met(fit, threshold_db, *stated, conditions)
     outside = found is None or not fit.range_min_m <= found <= fit.range_max_m
-    heard = [_met(rival, threshold_db, *stated) for rival in rivals] if outside else []
+    heard = [_met(rival, threshold_db, *stated, conditions) for rival in rivals] if outside else []
     return ThresholdRange(
         threshold_db=threshold_db,
         range_m=found,
@@ -81,6 +83,7 @@ def threshold_range(
         statistic=statistic,
         n_strikes=n_strikes,
         energy_kj=energy_kj,
+        pile_diameter_m=conditions.pile_diameter_m,
         less_than_m=_nearest(fit, found),
         models=(fit.model, *(rival.model for rival in rivals)) if outside else (fit.model,),
     )
@@ -96,14 +99,16 @@ def _met(
     statistic: str | None,
     n_strikes: int | None,
     energy_kj: float | None,
+    conditions: Conditions,
 ) -> _Met:
     """Where one curve meets a threshold, and between which ranges its confidence band does."""
     log_energy = _log_energy(fit, energy_kj)
     c = fit.coefficients
     raised = raised_db(fit, quantity, statistic, n_strikes, energy_kj)
-    lowered = threshold_db - raised - c.energy_coefficient_db_per_decade.value * log_energy
+    raised += c.energy_coefficient_db_per_decade.value * log_energy + raised_by_db(fit, conditions)
+    lowered = threshold_db - raised
     found = _curve_to_threshold(fit, lowered)
-    return found, _interval(fit, lowered, found, log_energy)
+    return found, _interval(fit, lowered, found, log_energy, conditions)
 
 
 def _curve_to_threshold(fit: Fit, threshold_db: float) -> float | None:
@@ -167,7 +172,7 @@ def _log_energy(fit: Fit, energy_kj: float | None) -> float:
 
 
 def _interval(
-    fit: Fit, threshold_db: float, found: float | None, log_energy: float
+    fit: Fit, threshold_db: float, found: float | None, log_energy: float, conditions: Conditions
 ) -> tuple[float | None, float | None]:
     """Ends of the ranges around `found` at which the confidence band holds the threshold."""
     if found is None:
@@ -175,7 +180,7 @@ def _interval(
 
     def margin(log_range: float | FloatArray, side: float) -> FloatArray:
         ranges = np.atleast_1d(np.asarray(10.0 ** np.asarray(log_range)))
-        half = half_widths(fit, ranges, log_energy=log_energy)[0]
+        half = half_widths(fit, ranges, log_energy=log_energy, conditions=conditions)[0]
         return np.asarray(level_curve(fit, ranges) + side * half - threshold_db)
 
     here, far = math.log10(found), math.log10(FARTHEST_M)

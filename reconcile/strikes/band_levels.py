@@ -7,6 +7,7 @@ a bin to either side), weightings exact for each bin. Sums longer than 500 bins 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,9 @@ from reconcile.vocabulary.decidecades import bands_within, edges_hz, upper_edge_
 from reconcile.vocabulary.quantities import FloatArray
 from reconcile.vocabulary.weightings import WEIGHTINGS, power_response
 
+ROWS = 4  # of a batch: what a processor transforms at once; more fill its cache
 _CHUNK = 500  # bins of a float32 dot product
+_PIECE = 256  # bins of a float32 sum
 
 
 def bands_of(channel: Channel, rate_hz: int) -> tuple[int, ...]:
@@ -44,20 +47,27 @@ class BandSums:
         self._set_inverse(full_band, frequency)
         inside = (frequency >= full_band.from_hz) & (frequency <= full_band.to_hz)
         factors = np.array([power_response(WEIGHTINGS[name], frequency) * inside for name in self.weightings])
-        n_used = -(-frequency.size // _CHUNK) * _CHUNK
-        padded = np.zeros((len(self.weightings), n_used))
-        if self.weightings:
-            padded[:, : frequency.size] = factors
-        self._weights = np.ascontiguousarray(
-            padded.reshape(-1, n_used // _CHUNK, _CHUNK).transpose(1, 2, 0), dtype=np.float32
+        n_weighted = int(np.searchsorted(frequency, full_band.to_hz, side="right"))  # nothing counts beyond
+        self._n_weighted = -(-n_weighted // _CHUNK) * _CHUNK
+        weights = np.zeros((len(self.weightings), self._n_weighted))
+        weights[:, :n_weighted] = factors[:, :n_weighted] if self.weightings else 0.0
+        self._weights: Samples = weights.astype(np.float32).reshape(
+            1, len(self.weightings), self._n_weighted // _CHUNK, _CHUNK
         )
-        self._n_padded, self._n_bins = n_used, frequency.size
+        n_power = max(frequency.size, self._n_weighted)
+        self._power: Samples = np.zeros((ROWS, n_power), dtype=np.float32)
 
     def _set_edges(self, df_hz: float, n_bins: int) -> None:
         position = np.array(edges_hz(self.bands)) / df_hz + 0.5 if self.bands else np.zeros(0)
         position = np.minimum(position, n_bins - 1e-9)
         self._edge_bin: NDArray[np.int64] = position.astype(np.int64)
         self._edge_fraction: FloatArray = position - self._edge_bin
+        pairs = pairwise(self._edge_bin.tolist())
+        pieces = [np.arange(low, high, _PIECE) for low, high in pairs]
+        self._pieces = np.concatenate(pieces) if pieces else np.zeros(0, dtype=np.int64)
+        counts = np.array([piece.size for piece in pieces], dtype=np.int64)
+        self._filled = np.flatnonzero(counts)  # bands narrower than a bin hold none as a whole
+        self._piece_of_band = np.concatenate([[0], np.cumsum(counts)])[self._filled]
 
     def _set_inverse(self, full_band: FullBandFilter, frequency: FloatArray) -> None:
         """1/|H|² where it matters: from the lowest band's edge to the highest's."""
@@ -71,37 +81,35 @@ class BandSums:
     def sums(self, rows: Samples) -> tuple[FloatArray, FloatArray]:
         """Sum of |X|² (one-sided, twice the positive half) over each band and through each weighting.
 
-        `rows` has shape (n_rows, n_fft) and the same number of rows at each call, so that a row's result never
-        depends on its company. Divide by n_fft times the rate for energies. Returns two arrays, of shapes
-        (n_rows, bands) and (n_rows, weightings).
+        `rows` has shape (ROWS, n_fft), so that a row's result never depends on its company. Divide by n_fft times the
+        rate for energies. Returns two arrays, of shapes (ROWS, bands) and (ROWS, weightings).
         """
         return self.sums_of(self.power(rows))
 
     def power(self, rows: Samples) -> Samples:
-        """|X|² of rows, padded with zeros at the end; bins are rate / n_fft apart."""
+        """|X|² of rows; bins are rate / n_fft apart, those at the end are zero. Holds until the next call."""
         spectrum = fft.rfft(rows, self.n_fft)
-        power = np.zeros((len(rows), self._n_padded), dtype=np.float32)
-        used = power[:, : spectrum.shape[1]]
+        used = self._power[:, : spectrum.shape[1]]
         np.abs(spectrum, out=used)
         np.multiply(used, used, out=used)
         used[:, : self._inverse_to] *= self._inverse
-        return power
+        return self._power
 
     def sums_of(self, power: Samples) -> tuple[FloatArray, FloatArray]:
         """The sums of `sums`, from what `power` gave."""
-        return 2.0 * self._band_sums(power[:, : self._n_bins]), 2.0 * self._weighted_sums(power)
+        return 2.0 * self._band_sums(power), 2.0 * self._weighted_sums(power)
 
     def _band_sums(self, power: Samples) -> FloatArray:
         if not self.bands:
             return np.zeros((len(power), 0))
-        edge = self._edge_bin
-        whole = np.add.reduceat(power[:, : edge[-1] + 1], edge, axis=1, dtype=np.float64)[:, :-1]
-        whole[:, edge[:-1] == edge[1:]] = 0.0  # reduceat gives the bin itself for an empty range
+        pieces = np.add.reduceat(power[:, : self._edge_bin[-1]], self._pieces, axis=1).astype(np.float64)
+        whole = np.zeros((len(power), len(self.bands)))
+        whole[:, self._filled] = np.add.reduceat(pieces, self._piece_of_band, axis=1)
         part = power[:, self._edge_bin] * self._edge_fraction
         return np.asarray(whole - part[:, :-1] + part[:, 1:])
 
     def _weighted_sums(self, power: Samples) -> FloatArray:
         if not self.weightings:
             return np.zeros((len(power), 0))
-        chunks = power.reshape(len(power), -1, _CHUNK).transpose(1, 0, 2)
-        return np.asarray(np.matmul(chunks, self._weights).sum(axis=0, dtype=np.float64))
+        chunks = power[:, : self._n_weighted].reshape(len(power), 1, -1, _CHUNK)
+        return np.asarray(np.vecdot(chunks, self._weights).sum(axis=2, dtype=np.float64))

@@ -46,7 +46,7 @@ class FullBandFilter:
         self._low_pass = _low_pass(to_hz, rate) if to_hz < LOW_PASS_BELOW * rate else None
         self._taps = _taps(self._low_pass, None if self._slow else from_hz, correction, rate)
         if self._slow:
-            self._slow_size = fft.next_fast_len(3 * TICKS + 2 * _HALF_TICKS, True)
+            self._slow_size = fft.next_fast_len(3 * TICKS, True)  # what wraps round lies outside the middle cell
             self._slow_response = fft.rfft(_slow_taps(from_hz, correction), self._slow_size)
         if self._taps is not None:
             self._half = len(self._taps) // 2
@@ -62,11 +62,16 @@ class FullBandFilter:
             response = response * np.interp(frequency_hz, grid_hz, np.abs(fft.rfft(self._low_pass, n)) ** 2)
         return np.asarray(response)
 
-    def cell(self, before: Samples, raw: Samples, after: Samples, means: tuple[FloatArray, ...]) -> Samples:
-        """The filtered cell `raw`; `means` are the tick means of the three cells."""
-        out = raw.copy() if self._taps is None else self._convolved(before, raw, after)
+    def cell(
+        self, before: Samples, raw: Samples, after: Samples, means: tuple[FloatArray, ...], out: Samples | None = None
+    ) -> Samples:
+        """The filtered cell `raw`, in `out` where it is given; `means` are the tick means of the three cells."""
+        out = np.empty_like(raw) if out is None else out
+        fast = raw if self._taps is None else self._convolved(before, raw, after)
         if self._slow:
-            self.grid.subtract_slow(out, self._slow_at_edges(np.concatenate(means)))
+            self.grid.subtract_slow(fast, self._slow_at_edges(np.concatenate(means)), out)
+        else:
+            out[:] = fast
         return out
 
     def _convolved(self, before: Samples, raw: Samples, after: Samples) -> Samples:
@@ -78,8 +83,10 @@ class FullBandFilter:
 
     def _slow_at_edges(self, means: FloatArray) -> FloatArray:
         spectrum = fft.rfft(means, self._slow_size) * self._slow_response
-        smooth = fft.irfft(spectrum, self._slow_size)[_HALF_TICKS : _HALF_TICKS + 3 * TICKS]  # at tick centres
-        return np.asarray((smooth[TICKS - 1 : 2 * TICKS] + smooth[TICKS : 2 * TICKS + 1]) / 2)
+        smooth = fft.irfft(spectrum, self._slow_size)[
+            2 * _HALF_TICKS : 3 * TICKS
+        ]  # at tick centres
+        return np.asarray((smooth[:-1] + smooth[1:]) / 2)
 
 
 def correction_gain(frequency_hz: FloatArray, correction: Correction) -> FloatArray:

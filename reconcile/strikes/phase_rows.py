@@ -15,7 +15,11 @@ from reconcile.vocabulary.tables import PHASES, Stage
 from reconcile.vocabulary.tables.flags import flags_excluding
 
 _KEY = ["pile_id", "station_id", "activity_id", "phase"]
-_STATISTICS = ("median_db", "energy_mean_db", "exceeded_5_db", "cumulative_exposure_level_db")
+_STATISTICS = (
+    *("median_db", "median_lower_db", "median_upper_db", "energy_mean_db"),
+    *("exceeded_5_db", "exceeded_5_lower_db", "exceeded_5_upper_db"),
+    *("exceeded_50_db", "exceeded_90_db", "exceeded_95_db", "cumulative_exposure_level_db"),
+)
 
 
 def phase_rows(strikes: pd.DataFrame, seconds: pd.DataFrame, campaign: Campaign) -> pd.DataFrame:

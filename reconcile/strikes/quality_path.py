@@ -1,6 +1,6 @@
 """What the quality of strikes and seconds is judged by, kept alongside the signal path of one channel.
 
-The sound as it was recorded (cells, not copied), the faults of its samples and its 1 ms means, on the same grid as the
+The sound as it was recorded, the faults of its samples and its 1 ms means, on the same grid as the
 filtered sound. A cell is judged with its neighbours, so that the marks do not depend on where reading began.
 """
 
@@ -59,9 +59,10 @@ class QualityPath:
     """Quality of one channel; arrays of ticks begin `history_cells` before the block that is being made."""
 
     def __init__(
-        self, channel: Channel, grid: TickGrid, step_pa: float, bands: Sequence[int], cells: tuple[int, int, int]
+        self, channel: Channel, grid: TickGrid, step_pa: float, bands: Sequence[int], cells: tuple[int, int, int, int]
     ) -> None:
-        self._block_cell, self._history_cells, n_cells = cells
+        """`cells`: the first block's first, and how many are kept: ticks before it, samples before it, from it on."""
+        self._block_cell, self._history_cells, self._back, n_cells = cells
         self._grid, self._step_pa, self._bands = grid, step_pa, tuple(bands)
         self._full_scale_pa = channel.pascals_per_unit
         full_band_hz = channel.valid_from_hz, channel.valid_to_hz
@@ -71,7 +72,7 @@ class QualityPath:
         self._faults = np.zeros((len(FAULTS) + 2, n_ticks), dtype=bool)
         self._means = np.zeros(n_ticks)
         self._stretches = np.zeros(0)
-        self._raw: dict[int, Samples] = {}
+        self._recorded: Samples = np.zeros((self._back + n_cells) * grid.rate_hz, dtype=np.float32)
         self._work: Samples = np.empty(grid.rate_hz, dtype=np.float32)
 
     def steepest(self, raw: Samples, last: float) -> Samples:
@@ -80,7 +81,10 @@ class QualityPath:
 
     def take(self, before: RawCell, this: RawCell, after: RawCell) -> None:
         """Judge the cell `this`."""
-        self._raw[this.cell] = this.raw
+        rate = self._grid.rate_hz
+        at = this.cell - self._block_cell + self._back
+        if at >= 0:
+            self._recorded[at * rate : (at + 1) * rate] = this.raw
         at = (this.cell - self._block_cell + self._history_cells) * TICKS
         if at < 0:
             return
@@ -100,22 +104,19 @@ class QualityPath:
             self._faults[:, max(0, recorded_ticks) :] = False
         self._stretches = slow_stretches(self._means)
 
-    def advance(self, n_cells: int, kept_from: int) -> None:
-        """Go on by `n_cells`; cells of sound from `kept_from` on are still needed."""
+    def advance(self, n_cells: int) -> None:
+        """Go on by `n_cells`."""
         n = n_cells * TICKS
         for kept in (self._means, *self._faults):
             kept[:-n] = kept[n:].copy()
             kept[-n:] = 0
         self._block_cell += n_cells
-        self._raw = {cell: raw for cell, raw in self._raw.items() if cell >= kept_from}
+        kept_samples = self._recorded[n_cells * self._grid.rate_hz :]
+        self._recorded[: kept_samples.size] = kept_samples
 
     def _sound(self, view: View, start: int, end: int) -> Samples:
         """The sound as recorded between two ticks of the view."""
-        rate = self._grid.rate_hz
-        first, stop = self._grid.sample(view.first_tick + start), self._grid.sample(view.first_tick + end)
-        cells = range(first // rate, -(-stop // rate))
-        pieces = [self._raw[c][max(0, first - c * rate) : min(rate, stop - c * rate)] for c in cells]
-        return pieces[0] if len(pieces) == 1 else np.concatenate([*pieces, np.zeros(0, dtype=np.float32)])
+        return self._recorded[view.index(start) : view.index(end)]
 
     def pulse(
         self,

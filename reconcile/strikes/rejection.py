@@ -45,13 +45,22 @@ class Rejection:
 
 
 def reject(
-    pulses: pd.DataFrame, association: Association, campaign: Campaign, recorded: Sequence[RecordedInterval]
+    pulses: pd.DataFrame,
+    association: Association,
+    campaign: Campaign,
+    recorded: Sequence[RecordedInterval],
+    strikes: Rows | None = None,
 ) -> Rejection:
-    """Find the pulses that are no strikes. What is in columns that `pulses` lacks is not judged."""
+    """Find the pulses that are no strikes. What is in columns that `pulses` lacks is not judged.
+
+    `strikes`: pulses of which it is decided that they are strikes, whatever speaks against them.
+    """
     marks = _Marks(pulses, association, campaign, recorded)
     found, decisive = marks.reasons()
     n = np.sum(list(found.values()), axis=0)
     out = marks.may_be_rejected & ((n >= 2) | decisive)
+    if strikes is not None:
+        out &= ~strikes
     reasons = [[name for name, rows in found.items() if rows[i]] for i in np.flatnonzero(out)]
     return Rejection(out, without(association, out), _rejected_rows(pulses[out], association, out, reasons))
 

@@ -146,4 +146,7 @@ def spikes(near: Neighbourhood, ticks: NDArray[np.int64]) -> Marks:
 
 def sample_spread(sound: Samples) -> float:
     """Standard deviation of what scatters from sample to sample, Pa: of white noise, its own."""
-    return float(np.sqrt(np.mean(np.square(np.diff(sound), dtype=np.float64)) / 2.0)) if sound.size > 1 else 0.0
+    if sound.size < 2:
+        return 0.0
+    step = np.subtract(sound[1:], sound[:-1]).astype(np.float64)
+    return float(np.sqrt(step @ step / step.size / 2.0))

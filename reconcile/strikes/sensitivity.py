@@ -38,7 +38,10 @@ def corrected_seconds(seconds: pd.DataFrame, paths: SensitivityPaths, system_id:
 
 
 def _scaled(table: pd.DataFrame, correction_db: FloatArray) -> pd.DataFrame:
-    """Pressures (columns in Pa) times the factor of a correction, squares and energies times its square."""
+    """Pressures (columns in Pa) times the factor of a correction, squares and energies times its square.
+
+    Fourth powers times its fourth power.
+    """
     square = ratio(correction_db)
     factor = np.sqrt(square)
     columns: dict[str, NDArray[np.generic]] = {}
@@ -46,6 +49,8 @@ def _scaled(table: pd.DataFrame, correction_db: FloatArray) -> pd.DataFrame:
         values = table[name].to_numpy()
         if name.startswith(_ENERGIES) or name.endswith(("_pa2", "_pa2_s")):
             columns[name] = (values * square).astype(values.dtype)
+        elif name.endswith("_pa4_s"):
+            columns[name] = (values * square**2).astype(values.dtype)
         elif name.endswith("_pa"):
             columns[name] = (values * factor).astype(values.dtype)
     return table.assign(**columns)

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import cycle
 
 import numpy as np
 from numpy.typing import NDArray
 
 from reconcile.recordings.blocks import ReadingReport, pressure_blocks
 from reconcile.recordings.streams import Stream
-from reconcile.strikes.channel_path import BLOCK_CELLS, PREROLL_CELLS, ChannelPath, Pulse, Seconds, TickEnergies
+from reconcile.strikes.channel_path import BLOCK_CELLS, PREROLL_CELLS, ChannelPath
+from reconcile.strikes.channel_results import Pulse, Seconds, TickEnergies
 from reconcile.strikes.detection import Rise
 from reconcile.strikes.ticks import TICKS, Samples
 from reconcile.vocabulary.documents.campaign import Settings
 
 PART_CELLS = 60 * BLOCK_CELLS  # sixteen minutes
-READ_BLOCK_S = 8.0
+READ_BLOCK_S = 1.0  # a cell: it stays in the cache from file to ticks
+_CELLS_IN_USE = 4  # the one that is filled, and the three that a channel path looks at
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,11 +165,13 @@ def _cells(
 ) -> Iterator[tuple[int, Samples, list[NDArray[np.int64]]]]:
     """Whole cells of all channels, and the ticks of each that hold clipped samples.
 
-    Behind the end the last sample is held, until the last block is complete.
+    A cell's samples hold until three more have come. Behind the end the last sample is held, until the last block is
+    complete.
     """
     rate, n_channels = stream.rate_hz, len(stream.channels)
     cell, filled = first_cell, 0
-    buffer = np.empty((n_channels, rate), dtype=np.float32)
+    buffers = cycle([np.empty((n_channels, rate), dtype=np.float32) for _ in range(_CELLS_IN_USE)])
+    buffer = next(buffers)
     clipped: list[list[NDArray[np.int64]]] = [[] for _ in range(n_channels)]
     edges = np.arange(1001, dtype=np.int64) * rate // 1000
     last = np.zeros(n_channels, dtype=np.float32)
@@ -189,7 +194,7 @@ def _cells(
             if filled == rate:
                 yield cell, buffer, ticks()
                 last = buffer[:, -1].copy()
-                buffer = np.empty((n_channels, rate), dtype=np.float32)
+                buffer = next(buffers)
                 clipped = [[] for _ in range(n_channels)]
                 cell, filled = cell + 1, 0
     if filled:
@@ -197,6 +202,7 @@ def _cells(
     buffer[:, filled:] = last[:, None]
     for _ in range(BLOCK_CELLS + ahead + 2):
         yield cell, buffer, ticks()
-        buffer = np.repeat(last[:, None], rate, axis=1)
+        buffer = next(buffers)
+        buffer[:] = last[:, None]
         clipped = [[] for _ in range(n_channels)]
         cell += 1

@@ -29,7 +29,10 @@ _NEAR_SECONDS = 10
 _NEAR_PULSES, _NEAR_PULSES_US = 5, 60_000_000
 _BEFORE_ONSET_US = 25_000  # of an interval
 _MEASURABLE = 10**0.6  # 6 dB: durations of fainter pulses are none
-_NOT_MEASURED = ("peak_pa", "peak_to_peak_pa", "energy_pa2_s", "onset_s", "rise_time_s", "kurtosis", "max_125ms_pa2")
+_NOT_MEASURED = (
+    *("peak_pa", "peak_to_peak_pa", "compression_peak_pa", "rarefaction_peak_pa", "oversampled_peak_pa"),
+    *("energy_pa2_s", "fourth_power_pa4_s", "quiet_s", "onset_s", "rise_time_s", "kurtosis", "max_125ms_pa2"),
+)
 _NO_MARKS = ("clipped", "cut", "at_edge", "short_quiet", "flat_above", "flat_below", "second_look", *PULSE_MARKS)
 Ranges = Callable[[str, str, int], float]  # of pile, station and time
 
@@ -89,7 +92,7 @@ def unheard_rows(
     seconds: pd.DataFrame,
     usual: Mapping[tuple[str, str], Usual],
 ) -> pd.DataFrame:
-    """Rows as of `pulse_table`, for arrivals of a listener's station within its stream that were not heard.
+    """Rows as of `pulse_columns`, for arrivals of a listener's station within its stream that were not heard.
 
     `missing` and `expected` (all arrivals expected there) need `pile_id`, `time_us`, `tolerance_s`; `usual` is by pile
     and station. What would be measured is NaN, the backgrounds stand for what hides it; `not_heard` is true.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.comparison.bias import optional_number, optional_text, pair_flags, pair_groups
+from reconcile.comparison.bias import correction_groups, optional_number, optional_text, pair_flags
 from reconcile.comparison.bias_model import BiasFit, fit_bias
 from reconcile.vocabulary.documents.bias import BiasDocument
 from reconcile.vocabulary.documents.campaign import Campaign
@@ -33,12 +33,12 @@ def correction_document(
         return CorrectionDocument(project=campaign.name, corrections=())
     reference = bias.biases[0].reference_range_m
     counted = comparison[comparison["counted"]]
-    corrections = tuple(_correction(pairs, strikes, campaign, reference) for pairs in pair_groups(counted))
+    corrections = tuple(_correction(pairs, strikes, campaign, reference) for pairs in correction_groups(counted))
     return CorrectionDocument(project=campaign.name, corrections=corrections)
 
 
 def _correction(pairs: pd.DataFrame, strikes: pd.DataFrame, campaign: Campaign, reference_range_m: float) -> Correction:
-    fit = fit_bias(pairs, campaign, reference_range_m)
+    fit = fit_bias(pairs, campaign, reference_range_m, "acoustic_bias_db")
     first = pairs.iloc[0]
     return Correction(
         model_id=first["model_id"],

@@ -198,12 +198,6 @@ def test_tables(folder: Path, change: Change, file: str, old: str, new: str, whe
     assert_refused(folder, file, where, part)
 
 
-@pytest.mark.parametrize("name", ["decisions.csv"])
-def test_tables_that_this_version_would_have_to_heed(folder: Path, name: str) -> None:
-    (folder / name).write_text("a,b\n")
-    assert_refused(folder, name, "", "not handled in this version")
-
-
 @pytest.mark.parametrize("name", ["campaign.toml", "piles.csv"])
 def test_required_files(folder: Path, name: str) -> None:
     (folder / name).unlink()

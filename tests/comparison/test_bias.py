@@ -12,7 +12,7 @@ from reconcile.comparison import bias_document, compare
 from reconcile.comparison.bias import finding
 from reconcile.inference import Estimate
 from reconcile.spreading import fit_campaign
-from reconcile.vocabulary.documents.bias import Bias, BiasDocument
+from reconcile.vocabulary.documents.bias import BiasDocument
 from reconcile.vocabulary.documents.campaign import PredictedRange, Prediction
 from tests.spreading import level_campaigns as invented
 
@@ -200,7 +200,7 @@ def test_predicted_distances_beside_measured_ones() -> None:
     assert "loudest" in (loudest.reason or "")
 
 
-def _bridge_bias(quantity: str, table: pd.DataFrame) -> tuple[Bias, pd.DataFrame]:
+def bridge(quantity: str, table: pd.DataFrame) -> tuple[BiasDocument, pd.DataFrame]:
     """The bridge's published line as a prediction, its measured levels as one pile heard once at seven stations."""
     rows = table[table["quantity"] == quantity]
     cells = {("bridge", f"S{r:g}"): float(r) for r in rows["range_m"]}
@@ -215,7 +215,7 @@ def _bridge_bias(quantity: str, table: pd.DataFrame) -> tuple[Bias, pd.DataFrame
     project = invented.campaign([invented.pile("bridge")], cells, predictions, chain_db=0.0, common_db=0.0)
     fit = fit_campaign(strikes, invented.NO_BANDS, project, reference_range_m=10.0)
     pairs, _ = compare(strikes, invented.NO_BANDS, invented.summary(strikes), fit, project)
-    return bias_document(pairs, fit, project).biases[0], pairs
+    return bias_document(pairs, fit, project), pairs
 
 
 @pytest.mark.parametrize(
@@ -226,7 +226,8 @@ def test_bridge_lines_as_predictions(quantity: str, mean: float, trend: float) -
     # Benicia-Martinez bridge, Compendium of pile driving sound data, Table 3.2-1: each point's bias as in the table;
     # the mean stays within 1 dB and hides a trend: fitted N less published N (19.68 - 15, 20.49 - 16, 19.09 - 17).
     table = pd.read_csv(REFERENCE / "level_versus_range_benicia.csv", comment="#")
-    bias, pairs = _bridge_bias(quantity, table)
+    document, pairs = bridge(quantity, table)
+    (bias,) = document.biases
     expected = table.loc[table["quantity"] == quantity, "bias_db"].to_numpy()
     np.testing.assert_allclose(pairs["bias_db"], expected, atol=1e-4)
     assert bias.mean_bias_db == pytest.approx(mean, abs=0.01)

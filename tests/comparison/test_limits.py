@@ -296,3 +296,18 @@ def test_sampling_errors() -> None:
     assert sampling_error_db("mean", levels) == pytest.approx(2.0 / 30.0, rel=0.1)
     # closed form for independent normal levels: √(p(1-p))/φ(z) σ/√n = 2.11 σ/√n at 95 %
     assert sampling_error_db("exceeded_5", levels) == pytest.approx(2.11 * 2.0 / 30.0, rel=0.35)
+
+
+@pytest.mark.parametrize("slope", [15.0, 20.0])
+def test_a_sum_brought_to_the_limits_distance_has_that_uncertainty(slope: float) -> None:
+    """At 780 m of 750 m: the slope's rectangular ±5 dB per decade, and 39 m of the distance (5 %)."""
+    base = campaign(settings=Settings(weightings=()))
+    known = [r for r in base.ranges if r.station_id == "NEAR" and r.pile_id == "P1"]
+    moved = known[0].model_copy(update={"range_m": 780.0, "standard_uncertainty_m": 39.0})
+    there = base.model_copy(update={"ranges": (moved,)})
+    limit = SUM.model_copy(update={"range_m": 750.0, "slope_db_per_decade": slope})
+    row = only(compared(limit, exposure=sums(), there=there))
+    decades = math.log10(780.0 / 750.0)
+    assert row.measured_db == pytest.approx(180.0 + slope * decades)
+    u = math.hypot(0.7, 0.5, 5.0 / math.sqrt(3.0) * decades, slope / math.log(10.0) * 0.05)
+    assert row.standard_uncertainty_db == pytest.approx(u)

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from reconcile.comparison import compare
+from reconcile.comparison.bias import correction_groups
 from reconcile.spreading import fit_campaign
 from reconcile.vocabulary.documents.campaign import Pile, Prediction
 from reconcile.vocabulary.tables import COMPARISON, UNPAIRED
@@ -227,3 +228,76 @@ def test_no_predictions_make_empty_tables_of_the_right_shape() -> None:
     assert pairs.empty
     assert list(pairs.columns) == list(COMPARISON.column_names)
     assert set(unpaired["pile_id"]) == {"A", "B"}
+
+
+def test_beyond_a_factor_of_two_the_energy_costs_more_certainty() -> None:
+    # Assumed coefficient, 3 dB per decade over lg 4; and 3 dB per decade more over what lies beyond a factor of two.
+    pairs, _ = _compare(_curve(energy_kj=4000.0), _table(energy_kj=1000.0))
+    expected = np.hypot(3.0 * np.log10(4.0), 3.0 * np.log10(2.0))
+    np.testing.assert_allclose(pairs["energy_uncertainty_db"], expected, atol=1e-9)
+    np.testing.assert_allclose(pairs["energy_gap_decades"], np.log10(4.0), atol=1e-12)
+
+
+def test_a_band_meets_its_own_band_and_a_weighting_its_own() -> None:
+    """The band lies 6 dB under the broadband level, the weighted level 11 dB: each is met by its own prediction."""
+    table = _table().assign(
+        exposure_level_nmfs_2024_lf_db=lambda t: t["exposure_level_db"] - 11.0, exposure_censoring_nmfs_2024_lf="none"
+    )
+    bands = table[["strike_id", "station_id"]].assign(
+        exposure_level_125hz_db=table["exposure_level_db"] - 6.0,
+        noise_exposure_level_125hz_db=table["exposure_level_db"] - 40.0,
+    )
+    predicted = [*_curve(band_hz=125.0), *_curve(weighting="nmfs-2024:LF")]
+    project = invented.campaign(PILES, CELLS, predicted, weightings=("nmfs-2024:LF",))
+    fit = fit_campaign(table, bands, project)
+    pairs, unpaired = compare(table, bands, invented.summary(table), fit, project)
+    assert unpaired.empty
+    banded = pairs["band_hz"] == 125.0
+    np.testing.assert_allclose(pairs.loc[banded, "bias_db"], 8.0, atol=1e-9)
+    np.testing.assert_allclose(pairs.loc[~banded, "bias_db"], 13.0, atol=1e-9)
+
+
+def test_what_the_hammer_did_to_a_cumulative_level_stands_apart() -> None:
+    """40 strikes of 1000 kJ where 100 of 2000 kJ were predicted: 10 lg 2.5 and 10 lg 2 at 10 dB per decade."""
+    row = {"quantity": "cumulative_exposure_level", "statistic": None, "n_strikes": 100, "energy_kj": 2000.0}
+    pairs, _ = _compare(_curve(**row), _table(energy_kj=1000.0))
+    np.testing.assert_allclose(pairs["strike_count_part_db"], 10.0 * np.log10(2.5), atol=1e-9)
+    np.testing.assert_allclose(pairs["energy_part_db"], 10.0 * np.log10(2.0), atol=1e-9)
+    np.testing.assert_allclose(pairs["piles_part_db"], 0.0, atol=1e-12)
+    parts = pairs[["strike_count_part_db", "energy_part_db", "acoustic_bias_db"]].sum(axis=1)
+    np.testing.assert_allclose(parts, pairs["bias_db"], atol=1e-9)
+    # the prediction of one strike: 178 dB at 750 m less 10 lg 100, against the energy mean of one strike at 2000 kJ
+    above = 10.0 * np.log10(np.mean(10.0 ** (0.01 * (np.arange(40) - 19.5))))
+    expected = 2.0 - 20.0 - 10.0 * np.log10(2.0) - above
+    np.testing.assert_allclose(pairs["acoustic_bias_db"], expected, atol=1e-9)
+
+
+def test_a_prediction_of_a_day_meets_the_sum_of_the_day() -> None:
+    row = {"quantity": "cumulative_exposure_level", "statistic": None, "n_strikes": 80, "n_piles": 2}
+    pairs, unpaired = _compare(_curve(**row))
+    assert set(pairs["pile_id"]) == {"A"}
+    assert set(pairs["n_strikes"]) == {80}
+    np.testing.assert_allclose(pairs["piles_part_db"], 0.0, atol=1e-12)
+    np.testing.assert_allclose(pairs["strike_count_part_db"], 0.0, atol=1e-12)
+    assert unpaired["reason"].str.contains("the sum of the day stands with pile A").all()
+    later = (PILES[0], invented.pile("B", start_utc=invented.START + pd.Timedelta(days=1)))
+    pairs, _ = _compare(_curve(**row), piles=later)
+    assert set(pairs["pile_id"]) == {"A", "B"}
+    np.testing.assert_allclose(pairs["piles_part_db"], 10.0 * np.log10(2.0), atol=1e-12)
+
+
+def test_a_cumulative_prediction_without_a_number_of_strikes_is_counted_but_not_corrected_by() -> None:
+    pairs, _ = _compare(_curve(quantity="cumulative_exposure_level", statistic=None))
+    assert all("strike_count_not_stated" in flags for flags in pairs["flags"])
+    assert pairs["counted"].all()
+    assert pairs["acoustic_bias_db"].isna().all()
+    assert list(correction_groups(pairs)) == []
+
+
+def test_a_correction_is_not_made_of_unlike_receivers_where_there_are_like_ones() -> None:
+    pairs, _ = _compare([*_curve(), *_curve(receiver="maximum_over_depth")])
+    (like,) = correction_groups(pairs)
+    assert like["receiver"].isna().all()
+    pairs, _ = _compare(_curve(receiver="maximum_over_depth"))
+    (unlike,) = correction_groups(pairs)
+    assert set(unlike["receiver"]) == {"maximum_over_depth"}

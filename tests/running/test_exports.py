@@ -18,7 +18,7 @@ from tests.small_campaign import write_small_campaign
 
 EVIL = "=CMD|'<script>alert(1)</script>"
 EXPORTS = {"results.xlsx", "datapackage.json", "layers/stations.geojson", "layers/piles.geojson"}
-EXPORTS |= {"layers/threshold_circles.geojson"}
+EXPORTS |= {"layers/threshold_circles.geojson", "record.csv"}
 
 
 @pytest.fixture(scope="module")

@@ -14,21 +14,23 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from reconcile.running import executors, levels_stage
+from reconcile.running import assembling, executors, levels_stage
 from reconcile.running.levels_stage import levels
 from reconcile.strikes import stream_analysis
 from reconcile.vocabulary.errors import InputError, MachineError
 from tests.running.counting import DecodedFrames
 from tests.small_campaign import RANGES_M, RATE_HZ, SmallCampaign, write_small_campaign
 
-EMPTY = ("rejected", "continuous")  # nothing is rejected, and nothing was vibrated
+EMPTY = ("rejected", "tones")  # nothing is rejected, and nothing was vibrated
 TABLES = (
     "strikes",
     "rejected",
     "blow_counts",
     "bands",
     "background",
+    "background_10s",
     "continuous",
+    "tones",
     "exposure",
     "summary",
     "phases",
@@ -246,13 +248,13 @@ def test_the_manifest_is_incomplete_while_tables_are_written(
     results = tmp_path / "results"
     shutil.copytree(small.folder / "results", results)
     seen: list[object] = []
-    write = levels_stage.write_table
+    write = assembling.write_table
 
     def watching(folder: Path, *rest: object) -> int:
         seen.append(manifest(folder)["complete"])
         return write(folder, *rest)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(levels_stage, "write_table", watching)
+    monkeypatch.setattr(assembling, "write_table", watching)
     levels(small.folder, results, workers=1)
     assert seen == [False] * len(TABLES)
     assert manifest(results)["complete"] is True

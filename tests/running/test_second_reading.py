@@ -11,6 +11,9 @@ import pytest
 import soundfile
 
 from reconcile.running.levels_stage import levels
+from reconcile.running.second_reading import extend
+from reconcile.strikes.association import Association
+from reconcile.strikes.log_clock import LogLine
 from tests.running.counting import DecodedFrames
 from tests.small_campaign import FULL_SCALE_PA, RATE_HZ, SmallCampaign, write_small_campaign
 
@@ -137,3 +140,29 @@ def test_recordings_without_a_strike_give_empty_tables(tmp_path: Path) -> None:
     levels(campaign.folder, tmp_path / "results", workers=1)
     assert pd.read_parquet(tmp_path / "results" / "strikes.parquet").empty
     assert counts(tmp_path / "results")["windows_read_again"] == 0
+
+
+def test_doubts_of_a_strikes_number_stand_at_every_station() -> None:
+    """Rows of stations that did not hear it carry what is doubtful of the match, not of one recorder's clock."""
+    said = [["blow_number_doubtful"], ["match_ambiguous"], ["identity_ambiguous", "match_ambiguous"], ["not_in_log"]]
+    ids = ["P1-00001", "P1-u00001", "P1-00002", "P1-u00002"]
+    numbers, energy_kj = [1, None, 2, None], np.array([800.0, np.nan, 900.0, np.nan])
+    association = Association(["P1"] * 4, numbers, energy_kj, ids, said, log_lines={"P1": LogLine((), (), 0.01, 1.0)})
+    extend(
+        association,
+        pd.DataFrame(
+            {
+                "pile_id": "P1",
+                "strike_id": ids,
+                "blow_number": pd.array(numbers, dtype="Int32"),
+                "energy_kj": energy_kj,
+                "overlapping_piles": [True, False, False, False],
+            }
+        ),
+    )
+    assert association.flags[4:] == [
+        ["blow_number_doubtful", "overlapping_piles"],
+        ["match_ambiguous"],
+        [],
+        ["not_in_log"],
+    ]

@@ -42,6 +42,22 @@ def test_published_lines_without_attenuation(row: dict[str, str]) -> None:
     assert c.spreading_coefficient_db_per_decade.value == pytest.approx(float(row["n_db_per_decade"]), abs=tolerance)
 
 
+@pytest.mark.parametrize(
+    "row", [row for row in ROWS if row["model"] == "N and alpha"], ids=lambda row: row["nominal_hz"]
+)
+def test_published_lines_with_attenuation(row: dict[str, str]) -> None:
+    """N and alpha per band over 300 m to 9 km, to the digits given and within their stated errors."""
+    fit = next(f for f in _fits(int(row["n"]), 1e6).fits if f.model == "spreading_attenuation")
+    c, tolerance = fit.coefficients, float(row["tolerance"])
+    for coefficient, given in (
+        (c.spreading_coefficient_db_per_decade, float(row["n_db_per_decade"])),
+        (c.attenuation_db_per_km, float(row["alpha_db_per_km"])),
+    ):
+        assert coefficient.value == pytest.approx(given, abs=tolerance)
+        assert abs(coefficient.value - given) <= 1.96 * coefficient.standard_error + tolerance
+    assert -c.level_at_reference_db.value == pytest.approx(float(row["loss_at_750_m_db"]), abs=tolerance)
+
+
 def test_beyond_the_measured_ranges_the_flag_is_up_and_the_misses_are_listed() -> None:
     """Fits over 300 to 1500 m read at 5 km: always flagged; how far their envelope misses the true loss is printed."""
     missed = []

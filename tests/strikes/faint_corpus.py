@@ -21,7 +21,7 @@ from reconcile.recordings.streams import Stream
 from reconcile.scenario.pulses import edge_taper, time_series
 from reconcile.scenario.sound import GRID_HZ
 from reconcile.strikes.band_levels import bands_of
-from reconcile.strikes.pulses import pulse_table, seconds_table
+from reconcile.strikes.pulses import pulse_columns, second_columns
 from reconcile.strikes.second_look import Listener
 from reconcile.strikes.stream_analysis import analyse_stream
 from reconcile.vocabulary.documents.campaign import Settings
@@ -144,8 +144,8 @@ def first_pass(folder: Path, sound: Signal, rate_hz: int = RATE_HZ) -> Heard:
     }
     listener = Listener(stream, channel, {first: partial(held.__getitem__, first) for first in held})
     names = bands, settings.weightings
-    pulses = pulse_table(found, stream, channel, *names).to_pandas()
-    seconds = seconds_table([s for part in parts for s in part.seconds], stream, channel, *names).to_pandas()
+    pulses = pd.DataFrame(pulse_columns(found, stream, channel, *names))
+    seconds = pd.DataFrame(second_columns([s for part in parts for s in part.seconds], stream, channel, *names))
     return Heard(stream, pulses, seconds, listener)
 
 

@@ -54,7 +54,7 @@ class Piling:
     campaign: Campaign
     log: HammerLog | None
     recorded: list[RecordedInterval]
-    logged_time_us: dict[str, np.ndarray] = field(default_factory=dict)
+    hammers: dict[str, Hammer] = field(default_factory=dict)
 
 
 def blows(
@@ -116,7 +116,7 @@ def piling(rng: np.random.Generator, hammers: dict[str, Hammer], recorders: dict
     longest = max(float(h.struck_s[-1]) for h in hammers.values()) + 120.0
     ends = (round((START_S - 60) * 1e6), round((START_S + longest) * 1e6))
     recorded = [RecordedInterval(name, *ends) for name in recorders]
-    return Piling(pulses, _campaign(hammers, recorders), log, recorded)
+    return Piling(pulses, _campaign(hammers, recorders), log, recorded, hammers)
 
 
 def _log_rows(rng: np.random.Generator, pile_id: str, hammer: Hammer) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from reconcile.recordings.blocks import ReadingReport
 from reconcile.recordings.clock import StationClock
 from reconcile.recordings.streams import Channel, Segment, Stream
 from reconcile.recordings.wav import open_recording
-from reconcile.strikes.channel_path import Pulse, Seconds
+from reconcile.strikes.channel_results import Pulse, Seconds
 from reconcile.strikes.stream_analysis import analyse_stream
 from reconcile.vocabulary.documents.campaign import Settings
 
@@ -78,3 +78,16 @@ def ringing(rate_hz: int, seconds: float = 0.4) -> NDArray[np.float64]:
     x = sum((100.0 / f) ** 0.4 * np.exp(-30.0 * t * (f / 100.0) ** 0.5) * np.sin(2 * np.pi * f * t) for f in modes)
     x = np.asarray(x) * (1.0 - np.exp(-t / 0.0005))
     return x / np.abs(x).max()
+
+
+def strikes_in_noise(seconds: int, rate_hz: int, seed: int, channels: int = 1) -> NDArray[np.float64]:
+    """Strikes every 1.31 s in coloured noise, with an offset and a swell; shape (samples, channels)."""
+    rng = np.random.default_rng(seed)
+    n = seconds * rate_hz
+    x = np.stack([coloured_noise(rng, n, rate_hz, 80.0, 1.0) for _ in range(channels)], axis=1)
+    pulse = ringing(rate_hz)
+    for at in np.arange(0.9, seconds - 1.0, 1.31) + rng.uniform(-0.05, 0.05, len(np.arange(0.9, seconds - 1.0, 1.31))):
+        first = round(at * rate_hz)
+        x[first : first + pulse.size] += 300.0 * pulse[:, None] * (1.0 + np.arange(channels))
+    x += 5.0 + 4.0 * np.sin(2 * np.pi * 0.3 * np.arange(n) / rate_hz)[:, None]
+    return x

@@ -19,7 +19,7 @@ from reconcile.scenario.pulses import edge_taper, time_series
 from reconcile.scenario.site import full_site
 from reconcile.scenario.sound import GRID_HZ, spectra_at_stations
 from reconcile.strikes.band_levels import bands_of
-from reconcile.strikes.pulses import pulse_table, seconds_table
+from reconcile.strikes.pulses import pulse_columns, second_columns
 from reconcile.strikes.strike_rows import strike_rows
 from reconcile.vocabulary.documents.campaign import Settings
 from tests.strikes.campaigns import campaign
@@ -156,8 +156,8 @@ def judged(folder: Path, recording: Recording) -> Judged:
     pulses, seconds = analysed(stream, settings)
     channel = stream.channels[0]
     bands = bands_of(channel, recording.rate_hz)
-    table = pulse_table(pulses, stream, channel, bands, settings.weightings).to_pandas().assign(station_id="NEAR")
+    table = pd.DataFrame(pulse_columns(pulses, stream, channel, bands, settings.weightings)).assign(station_id="NEAR")
     rows = strike_rows(table, association(len(table)), campaign())
     order = table["time_us"].argsort(kind="stable")
     rows["rise_sample"] = np.array([p.rise_sample for p in pulses])[order]
-    return Judged(rows, seconds_table(seconds, stream, channel, bands, settings.weightings).to_pandas())
+    return Judged(rows, pd.DataFrame(second_columns(seconds, stream, channel, bands, settings.weightings)))

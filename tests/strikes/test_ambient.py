@@ -11,6 +11,7 @@ import pytest
 from reconcile.strikes.ambient import FEWEST, ambient_seconds, is_limit, with_limits
 from tests.strikes.campaigns import campaign
 
+VIBRATED = campaign(methods=("vibratory",))
 START = pd.Timestamp("2025-05-01T08:00:00Z")
 
 
@@ -24,14 +25,16 @@ def rows(
             "start_utc": [START + pd.Timedelta(seconds=s) for s in offset_s],
             "level_db": level_db,
             "level_1000hz_db": band_db,
+            "abatement": "none",
+            "flags": [[] for _ in offset_s],
         }
     )
 
 
 def test_what_is_less_than_3_db_above_the_ambient_is_a_limit() -> None:
-    seconds = rows("V", "A", [0, 1, 2, 3], [102.9, 103.1, 99.0, 130.0], 80.0)
+    seconds = rows("P1", "A", [0, 1, 2, 3], [102.9, 103.1, 99.0, 130.0], 80.0)
     ambient = rows(None, "A", [-600, -300, -299, 900, 901], [99.0, 99.5, 100.0, 103.0, 104.0], 90.0)
-    found = with_limits(seconds, ambient, 3.0)
+    found = with_limits(seconds, ambient, VIBRATED)
     assert is_limit(found, "level_db").tolist() == [True, False, True, False]
     assert is_limit(found, "level_1000hz_db").all()
     assert is_limit(seconds, "level_db").tolist() == [False] * 4
@@ -39,14 +42,14 @@ def test_what_is_less_than_3_db_above_the_ambient_is_a_limit() -> None:
 
 @pytest.mark.parametrize(("station", "first_s", "n"), [("B", -600, 9), ("A", -7200, 9), ("A", -600, FEWEST - 1)])
 def test_another_station_another_day_or_too_little_is_no_ambient(station: str, first_s: int, n: int) -> None:
-    seconds = rows("V", "A", [0, 1], [50.0, 60.0], 10.0)
-    found = with_limits(seconds, rows(None, station, [first_s + k for k in range(n)], [100.0] * n, 100.0), 3.0)
+    seconds = rows("P1", "A", [0, 1], [50.0, 60.0], 10.0)
+    found = with_limits(seconds, rows(None, station, [first_s + k for k in range(n)], [100.0] * n, 100.0), VIBRATED)
     assert not is_limit(found, "level_db").any()
 
 
 def test_a_band_whose_ambient_is_not_known_is_not_judged() -> None:
     ambient = rows(None, "A", list(range(-60, -50)), [99.0] * 10, np.nan)
-    found = with_limits(rows("V", "A", [0], [100.0], 10.0), ambient, 3.0)
+    found = with_limits(rows("P1", "A", [0], [100.0], 10.0), ambient, VIBRATED)
     assert is_limit(found, "level_db").all()
     assert not is_limit(found, "level_1000hz_db").any()
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from reconcile.strikes.background import background_rows
+from reconcile.strikes.background import background_rows, ten_second_rows
 from reconcile.strikes.quality import SECOND_MARKS
 from reconcile.strikes.summary import summary_rows
+from reconcile.vocabulary.documents.campaign import VesselPassage
 from tests.strikes.campaigns import START, campaign, epoch_s
 
 
@@ -22,6 +25,10 @@ def seconds(n: int) -> pd.DataFrame:
             "mean_square": square,
             "clipped": np.arange(n) == 70,
             **dict.fromkeys(SECOND_MARKS, False),
+            "second_mean_pa": 0.0,
+            "second_variance_pa2": square,
+            "second_skewness": 0.0,
+            "second_kurtosis": 3.0,
             "band_20": square / 2,
             "weighted_nmfs-2024:LF": square / 4,
         }
@@ -36,6 +43,9 @@ def test_seconds_and_minutes() -> None:
     assert len(one) == 150
     assert len(minute) == 2  # the third is not complete and gets no row
     assert one.level_db.iloc[1] == pytest.approx(120 + 10 * np.log10(3.0), abs=1e-4)
+    # one half of the samples has variance 1, the other 3: 3 · (1 + 9)/2 over 2²
+    assert minute["kurtosis"].to_numpy() == pytest.approx(3.0 * 5.0 / 4.0, rel=1e-6)
+    assert one["kurtosis"].isna().all()
     assert minute.level_db.iloc[0] == pytest.approx(120 + 10 * np.log10(2.0), abs=1e-4)
     assert minute.level_100hz_db.iloc[1] == pytest.approx(120.0, abs=1e-4)
     assert minute.level_100hz_db.iloc[0] == pytest.approx(120 + 10 * np.log10(119.0 / 2 / 59), abs=1e-4)
@@ -44,6 +54,22 @@ def test_seconds_and_minutes() -> None:
     assert one["flags"].iloc[0] == ["frame_incomplete"]
     assert one["flags"].iloc[70] == ["clipped_second"]
     assert minute["flags"].iloc[1] == ["clipped_second"]
+
+
+def test_ten_seconds_are_means_of_whole_ones() -> None:
+    rows = ten_second_rows(seconds(35), campaign(), (20,))
+    assert rows.duration_s.tolist() == [10.0] * 3
+    assert rows.level_db.to_numpy() == pytest.approx(120 + 10 * np.log10(2.0), abs=1e-4)
+    assert rows["kurtosis"].isna().all()
+
+
+def test_a_vessel_marks_the_seconds_and_the_minute_that_it_passes_in() -> None:
+    passage = VesselPassage(station_id="NEAR", from_utc=START, to_utc=START + timedelta(seconds=2))
+    passed = campaign().model_copy(update={"vessel_passages": (passage,)})
+    rows = background_rows(seconds(120), passed, (20,))
+    marked = [k for k, flags in enumerate(rows["flags"][:120]) if "vessel_passage" in flags]
+    assert marked == [30, 31]  # the stream begins 30 s before START
+    assert ["vessel_passage" in flags for flags in rows["flags"][120:]] == [True, False]
 
 
 def test_marks_of_seconds_become_flags_of_seconds_and_minutes() -> None:

@@ -52,11 +52,20 @@ def test_backgrounds_are_the_mean_of_21_neighbours_without_pauses() -> None:
     time_us = np.arange(n, dtype=np.int64) * 2_000_000
     time_us[30:] += 100_000_000
     station = np.array(["A"] * n, dtype=object)
-    found = pooled(noise, station, time_us)
+    state = np.zeros(n, dtype=np.int64)
+    found = pooled(noise, station, time_us, state)
     assert np.isnan(found[7])
     run = [k for k in range(30) if k != 7]
     assert found[15] == pytest.approx(np.mean([noise[k] for k in run[run.index(15) - 10 : run.index(15) + 11]]))
     assert found[0] == pytest.approx(np.mean([noise[k] for k in run[:21]]))
     assert found[49] == pytest.approx(np.mean(np.arange(30, 50)))
-    two = pooled(np.array([1.0, 3.0]), np.array(["A", "B"], dtype=object), np.array([0, 1], dtype=np.int64))
+    near, once = np.array([0, 1], dtype=np.int64), np.zeros(2, dtype=np.int64)
+    two = pooled(np.array([1.0, 3.0]), np.array(["A", "B"], dtype=object), near, once)
     assert two.tolist() == [1.0, 3.0]
+
+
+def test_backgrounds_of_two_abatement_states_are_never_mixed() -> None:
+    """Twenty strikes before the curtain is on, 1 Pa² of background, and twenty after it, 9 Pa²."""
+    state = np.repeat([0, 1], 20).astype(np.int64)
+    noise, time_us = np.where(state == 0, 1.0, 9.0), np.arange(40, dtype=np.int64) * 1_000_000
+    assert pooled(noise, np.array(["A"] * 40, dtype=object), time_us, state).tolist() == noise.tolist()

@@ -9,7 +9,7 @@ import pytest
 
 from reconcile.recordings.clock import StationClock
 from reconcile.recordings.streams import Channel
-from reconcile.strikes.band_levels import BandSums, bands_of
+from reconcile.strikes.band_levels import ROWS, BandSums, bands_of
 from reconcile.strikes.full_band import FullBandFilter
 from reconcile.strikes.ticks import TickGrid
 from reconcile.vocabulary.decidecades import band_number, lower_edge_hz, upper_edge_hz
@@ -37,7 +37,7 @@ def test_white_spectrum_gives_each_band_its_bandwidth() -> None:
 
     Expected: closed form, bandwidth from the exact edges (IEC 61260-1:2014), full band's response taken as divided out.
     """
-    row = np.zeros((1, RATE), dtype=np.float32)
+    row = np.zeros((ROWS, RATE), dtype=np.float32)
     row[0, 7] = 1.0
     sums_1s = sums(RATE)
     band, _ = sums_1s.sums(row)

@@ -22,6 +22,7 @@ def intervals(
             "station_id": "NEAR", "pile_id": pile, "activity_id": None, "start_utc": start, "duration_s": duration_s,
             "level_db": levels.astype(np.float32), "level_nmfs_2024_lf_db": (levels - 6.0).astype(np.float32),
             "level_1000hz_db": (levels - 20.0).astype(np.float32), "flags": [[] for _ in range(n)],
+            "kurtosis": 3.0 + np.arange(n) if duration_s == 60.0 else np.nan,
         }
     )  # fmt: skip
 
@@ -32,7 +33,8 @@ WEIGHTINGS = ("nmfs-2024:LF",)
 
 def one(table: pd.DataFrame, interval_s: float, weighting: str = "none", band_hz: float | None = None) -> pd.Series:
     band = table.band_hz.isna() if band_hz is None else table.band_hz == band_hz
-    rows = table[(table.interval_s == interval_s) & (table.weighting == weighting) & band]
+    activity = table.over == "activity"
+    rows = table[activity & (table.interval_s == interval_s) & (table.weighting == weighting) & band]
     assert len(rows) == 1, rows
     return rows.iloc[0]
 
@@ -94,6 +96,29 @@ def test_hours_hold_minutes_and_ambient_sound_is_apart() -> None:
     assert list(hours.pile_id.isna()) == [False, True, True]
     assert set(hours.over) == {"utc_hour"}
     assert hours.iloc[2].end_utc - hours.iloc[2].start_utc == pd.Timedelta(hours=1)
+
+
+def test_by_hour_in_three_lengths_and_the_kurtosis_of_minutes() -> None:
+    """Twenty minutes of work within one hour: 1200 seconds, 120 tens, 20 minutes with kurtoses 3 to 22."""
+    longer = pd.concat([intervals(np.full(120, 130.0), 10.0), intervals(np.full(20, 130.0), 60.0)])
+    found = continuous_rows(intervals(np.full(1200, 130.0)), longer.reset_index(drop=True), WEIGHTINGS)
+    hours = found[(found.over == "utc_hour") & (found.weighting == "none") & found.band_hz.isna()]
+    assert dict(zip(hours.interval_s, hours.n_intervals, strict=True)) == {1.0: 1200, 10.0: 120, 60.0: 20}
+    minutes = hours[hours.interval_s == 60.0].iloc[0]
+    assert (minutes.n_kurtosis, minutes.kurtosis_median, minutes.kurtosis_maximum) == (20, 12.5, 22.0)
+    assert minutes.kurtosis_exceeded_5 == pytest.approx(21.05)
+    assert one(found, 60.0).kurtosis_median == 12.5
+    assert np.isnan(one(found, 60.0, "nmfs-2024:LF").kurtosis_median)
+
+
+def test_a_vessel_is_no_ambient_sound_but_stays_in_the_work() -> None:
+    quiet = intervals(np.array([100.0, 140.0]), 60.0, None)
+    work = intervals(np.array([120.0, 140.0]), 60.0, "P1", 600.0)
+    both = pd.concat([quiet, work], ignore_index=True)
+    both["flags"] = [[], ["vessel_passage"], [], ["vessel_passage"]]
+    found = continuous_rows(NOTHING, both, WEIGHTINGS)
+    whole = found[(found.weighting == "none") & found.band_hz.isna()]
+    assert dict(zip(whole.pile_id.fillna("ambient"), whole.n_intervals, strict=True)) == {"ambient": 1, "P1": 2}
 
 
 def test_levels_that_are_not_known_do_not_count() -> None:

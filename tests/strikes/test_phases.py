@@ -177,3 +177,34 @@ def test_statistics_by_activity_and_phase() -> None:
     assert np.isnan(found.loc[("FAR", "B"), "maximum_peak_level_db"])
     assert near["median_energy_kj"].iloc[1] == pytest.approx(1000.0)
     assert near["first_utc"].iloc[0] == pd.Timestamp(START)
+
+
+def test_percentiles_of_a_phase_have_intervals_by_blocks() -> None:
+    """Independent normal levels of 1 dB, 900 at a station: the median's standard error is 1.2533 dB / 30 (closed form).
+
+    Fixed beforehand: the interval is 0.6 to 1.5 times as wide as that error asks for. Levels that stay alike over
+    thirty strikes have a wider one: there are but thirty numbers.
+    """
+    rng = np.random.default_rng(77)
+    alike = np.repeat(rng.normal(160.0, 1.0, 30), 30)
+    levels = {"NEAR": rng.normal(160.0, 1.0, 900), "FAR": alike}
+    times = pd.Timestamp(START) + pd.to_timedelta(np.arange(900.0), unit="s")
+    table = pd.concat(
+        pd.DataFrame(
+            {
+                "pile_id": "P1", "station_id": station, "activity_id": None, "phase": "full_drive", "time_utc": times,
+                "exposure_level_db": level, "exposure_censoring": "none", "peak_level_db": 190.0,
+                "peak_censoring": "none", "energy_kj": 900.0, "flags": [[] for _ in level],
+            }
+        )
+        for station, level in levels.items()
+    ).reset_index(drop=True)  # fmt: skip
+    nothing = pd.DataFrame({"pile_id": [], "station_id": [], "activity_id": [], "flags": []}, dtype=object)
+    found = phase_rows(table, nothing, campaign(minutes=20.0)).set_index("station_id")
+    asked_db = 2 * 1.96 * 1.2533 / 30
+    near, far = found.loc["NEAR"], found.loc["FAR"]
+    assert near["median_lower_db"] < near["median_db"] < near["median_upper_db"]
+    assert near["exceeded_5_lower_db"] < near["exceeded_5_db"] < near["exceeded_5_upper_db"]
+    assert 0.6 * asked_db < near["median_upper_db"] - near["median_lower_db"] < 1.5 * asked_db
+    assert far["median_upper_db"] - far["median_lower_db"] > 2.0 * asked_db
+    assert near["exceeded_95_db"] == pytest.approx(np.quantile(levels["NEAR"], 0.05))

@@ -14,24 +14,20 @@ import soundfile
 from reconcile.recordings.blocks import ReadingReport
 from reconcile.recordings.pcm import PcmDecoder
 from reconcile.strikes import stream_analysis
-from reconcile.strikes.channel_path import Pulse, Seconds
+from reconcile.strikes.band_levels import ROWS
+from reconcile.strikes.channel_path import BLOCK_CELLS
+from reconcile.strikes.channel_results import Pulse, Seconds
 from reconcile.strikes.stream_analysis import Part, analyse_stream
+from reconcile.strikes.ticks import TICKS
 from reconcile.vocabulary.documents.campaign import Settings
-from tests.strikes.signals import analysed, coloured_noise, ringing, write_stream, zero_phase_high_pass
+from tests.strikes.signals import (
+    analysed,
+    strikes_in_noise,
+    write_stream,
+    zero_phase_high_pass,
+)
 
 RATE = 12_000
-
-
-def strikes_in_noise(seconds: int, rate_hz: int, seed: int, channels: int = 1) -> np.ndarray:
-    rng = np.random.default_rng(seed)
-    n = seconds * rate_hz
-    x = np.stack([coloured_noise(rng, n, rate_hz, 80.0, 1.0) for _ in range(channels)], axis=1)
-    pulse = ringing(rate_hz)
-    for at in np.arange(0.9, seconds - 1.0, 1.31) + rng.uniform(-0.05, 0.05, len(np.arange(0.9, seconds - 1.0, 1.31))):
-        first = round(at * rate_hz)
-        x[first : first + pulse.size] += 300.0 * pulse[:, None] * (1.0 + np.arange(channels))
-    x += 5.0 + 4.0 * np.sin(2 * np.pi * 0.3 * np.arange(n) / rate_hz)[:, None]
-    return x
 
 
 def bits(found: tuple[list[Pulse], list[Seconds]]) -> list[object]:
@@ -138,37 +134,37 @@ def test_every_strike_is_found_once_and_none_invented(tmp_path: Path) -> None:
     assert sum(len(s.mean_square) for s in seconds) == 120
 
 
-def test_each_sample_is_decoded_once_and_ffts_grow_with_cells_and_strikes(
+def test_each_byte_is_read_once_and_transforms_grow_with_seconds_and_strikes(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Counts, not times: frames decoded, and FFT calls per cell and per batch of strikes."""
-    read, calls = [0], [0]
-    original_read, original_fft = PcmDecoder.read, scipy.fft.rfft
+    """A guard that counts, not times: bytes read, and how much is transformed for each second and each strike."""
+    read, transformed = [0], [0]
+    original_fill, original_fft = PcmDecoder._fill, scipy.fft.rfft
 
-    def counting_read(self, first_frame, out):  # type: ignore[no-untyped-def]
-        got = original_read(self, first_frame, out)
-        read[0] += got
+    def counting_fill(self: PcmDecoder, n_frames: int) -> int:
+        got = original_fill(self, n_frames)
+        read[0] += got * self._frame_bytes
         return got
 
-    def counting_fft(*args, **kwargs):  # type: ignore[no-untyped-def]
-        calls[0] += 1
-        return original_fft(*args, **kwargs)
+    def counting_fft(x: np.ndarray, n: int | None = None, **kwargs: object) -> np.ndarray:
+        transformed[0] += len(x) * (n or x.shape[-1]) if x.ndim == 2 else n or x.size
+        return original_fft(x, n, **kwargs)  # type: ignore[no-any-return, call-overload]
 
-    monkeypatch.setattr(PcmDecoder, "read", counting_read)
+    monkeypatch.setattr(PcmDecoder, "_fill", counting_fill)
     monkeypatch.setattr(scipy.fft, "rfft", counting_fft)
     counts = []
     for seconds in (64, 128):
         (tmp_path / str(seconds)).mkdir()
         stream = write_stream(tmp_path / str(seconds), strikes_in_noise(seconds, RATE, 6), RATE)
-        read[0] = calls[0] = 0
+        read[0] = transformed[0] = 0
         pulses, _ = analysed(stream)
-        assert read[0] == seconds * RATE
-        counts.append((calls[0], seconds, len(pulses)))
-    for n_calls, seconds, n_pulses in counts:
-        blocks = seconds // 16 + 2
-        # one a cell, two for the frames of a block, two for each started batch of strikes, some to design filters
-        assert n_calls <= (seconds + 40) + 2 * blocks + 2 * (n_pulses // 16 + blocks) + 12
-    assert counts[1][0] - counts[0][0] <= 64 + 2 * 4 + 2 * (4 + (counts[1][2] - counts[0][2]) // 16 + 1)
+        recording = stream.segments[0].recording
+        assert read[0] == recording.n_frames * recording.frame_bytes
+        counts.append((transformed[0], len(pulses)))
+    more, strikes = counts[1][0] - counts[0][0], counts[1][1] - counts[0][1]
+    frames, slow = 64 * 2 * RATE, 64 * 3 * TICKS  # two seconds each second; three of 1 ms means
+    rows = strikes + (ROWS - 1) * 64 // BLOCK_CELLS  # a batch at the end of a block may not be full
+    assert frames + slow < more <= frames + slow + rows * 1.5 * RATE  # a second and half a second of quiet each
 
 
 MEMORY = """

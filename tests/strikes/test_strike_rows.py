@@ -9,12 +9,13 @@ import pytest
 from reconcile.strikes.association import Association
 from reconcile.strikes.quality import PULSE_MARKS
 from reconcile.strikes.strike_rows import band_rows, strike_rows
+from reconcile.vocabulary.documents.campaign import Settings
 from reconcile.vocabulary.tables import bands_table, strikes_table
 from reconcile.vocabulary.tables.bands import is_at_most
 from tests.strikes.campaigns import START, campaign, epoch_s
 
 NOISE = 1e-2  # Pa²
-DURATION, WINDOW = 0.1, 0.3
+DURATION, WINDOW, EFFECTIVE, QUIET = 0.1, 0.3, 0.06, 0.2
 
 
 def pulses(signal_energy: list[float], **changed: object) -> pd.DataFrame:
@@ -30,8 +31,13 @@ def pulses(signal_energy: list[float], **changed: object) -> pd.DataFrame:
         "window_s": WINDOW,
         "peak_pa": 10.0,
         "peak_to_peak_pa": 18.0,
+        "compression_peak_pa": 8.0,
+        "rarefaction_peak_pa": 10.0,
+        "oversampled_peak_pa": 10.1,
         "energy_pa2_s": energy + NOISE * WINDOW,
+        "fourth_power_pa4_s": energy**2 / EFFECTIVE + 6 * NOISE * energy + 3 * NOISE**2 * WINDOW,
         "noise_pa2": NOISE,
+        "quiet_s": QUIET,
         "noise_peak_pa": 0.3,
         "duration_s": DURATION,
         "onset_s": 0.02,
@@ -79,6 +85,46 @@ def test_a_strong_strike_has_the_levels_of_its_energy() -> None:
     assert row.peak_to_peak_level_db == pytest.approx(140.0 + 20 * np.log10(1.8))
     assert row.noise_level_db == pytest.approx(100.0)
     assert (row.exposure_censoring, row.peak_censoring) == ("none", "none")
+    assert row.effective_duration_s == pytest.approx(EFFECTIVE, rel=1e-9)
+
+
+def test_peaks_of_either_sign_have_their_own_censoring() -> None:
+    row = rows([1.0]).iloc[0]
+    assert row.peak_compression_level_db == pytest.approx(120 + 20 * np.log10(8.0))
+    assert row.peak_rarefaction_level_db == pytest.approx(140.0)
+    assert np.isnan(row.oversampled_peak_level_db)  # not asked for
+    row = rows([1.0], compression_peak_pa=0.5).iloc[0]
+    assert [row.peak_censoring, row.peak_compression_censoring, row.peak_rarefaction_censoring] == [
+        "none",
+        "at_most",
+        "none",
+    ]
+    assert row.peak_compression_level_db == pytest.approx(120 + 20 * np.log10(0.3) + 6.0)
+    row = rows([1.0], clipped=True).iloc[0]
+    assert row.peak_compression_censoring == row.peak_rarefaction_censoring == "at_least"
+
+
+def test_the_peak_between_samples_where_asked_for() -> None:
+    asked = campaign(settings=Settings(weightings=("nmfs-2024:LF",), oversampled_peak=True))
+    table = strike_rows(pulses([1.0, 1.0], peak_pa=[10.0, 0.5]), association(2), asked)
+    assert table.oversampled_peak_level_db.iloc[0] == pytest.approx(120 + 20 * np.log10(10.1))
+    assert table.peak_censoring.iloc[1] == "at_most"
+    assert np.isnan(table.oversampled_peak_level_db.iloc[1])
+
+
+def test_interval_of_the_energy_by_one_band_worked_by_hand() -> None:
+    """u² = 2 E N/B + (W + W²/Q) N²/B with B of the 100 Hz decidecade, its last term over 1 + 1/(B Q)."""
+    energy, width = 0.01, 100.0 * (10**0.05 - 10**-0.05)
+    row = rows([energy]).iloc[0]
+    chance = (WINDOW + WINDOW**2 / QUIET) * NOISE**2 / width / (1 + 1 / (width * QUIET))
+    reach = 1.959964 * np.sqrt(2 * energy * NOISE / width + chance)
+    assert row.exposure_level_lower_95_db == pytest.approx(120 + 10 * np.log10(energy - reach), abs=1e-9)
+    assert row.exposure_level_upper_95_db == pytest.approx(120 + 10 * np.log10(energy + reach), abs=1e-9)
+    censored = rows([1e-5]).iloc[0]
+    assert np.isnan(censored.exposure_level_lower_95_db)
+    assert np.isnan(censored.exposure_level_upper_95_db)
+    clipped = rows([energy], clipped=True).iloc[0]
+    assert np.isnan(clipped.exposure_level_upper_95_db)
 
 
 def test_a_faint_weighting_is_censored_by_its_own_background() -> None:
@@ -96,7 +142,7 @@ def test_below_6_db_shapes_are_null_and_below_3_db_the_level_is_a_limit() -> Non
     assert table.exposure_level_db.iloc[2] == pytest.approx(93.0, abs=1e-9)
     assert table.exposure_level_db.iloc[3] == pytest.approx(93.0, abs=1e-9)
     assert np.isnan(table.signal_to_noise_db.iloc[3])
-    for column in ("rms_level_db", "pulse_duration_s", "rise_time_s", "kurtosis"):
+    for column in ("rms_level_db", "pulse_duration_s", "effective_duration_s", "rise_time_s", "kurtosis"):
         assert list(table[column].isna()) == [False, True, True, True]
 
 

@@ -72,6 +72,10 @@ def _pairs_of(bias: Bias, pairs: pd.DataFrame) -> pd.DataFrame:
     keep = np.ones(len(pairs), dtype=bool)
     for column in columns:
         keep &= (pairs[column] == getattr(bias, column)).to_numpy(dtype=bool)
+    if "receiver" in pairs:
+        receiver = pairs["receiver"]
+        same = receiver.isna() if bias.receiver is None else receiver == bias.receiver
+        keep &= same.to_numpy(dtype=bool)
     return pairs[keep]
 
 

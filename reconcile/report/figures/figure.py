@@ -35,8 +35,9 @@ class Panel:
 
 @dataclass(frozen=True, slots=True)
 class FigurePart:
-    """Panels that are read together, their legend, and what is to be said of all."""
+    """Panels that are read together, their legend, and what is to be said of all; `wide` takes the page's width."""
 
     panels: tuple[Panel, ...]
     legend: tuple[LegendItem, ...] = ()
     caption: str = ""
+    wide: bool = False

@@ -27,7 +27,7 @@ _ENERGY = "#7a5c00"
 
 def strike_histories(evidence: Evidence) -> FigurePart | None:
     """One panel for each pile with strikes: exposure level, peak level, hammer energy."""
-    strikes = evidence.strikes[evidence.strikes["pile_id"].notna()]
+    strikes = evidence.struck[evidence.struck["pile_id"].notna()]
     piles = [pile for pile in evidence.piles if pile.pile_id in set(strikes["pile_id"])]
     if not piles:
         return None

@@ -281,7 +281,7 @@ def pile_table(evidence: Evidence) -> Table:
         Head("Blows logged"),
         *text("Prediction"),
     )
-    heard = evidence.strikes.groupby("pile_id")["strike_id"].nunique()
+    heard = evidence.struck.groupby("pile_id")["strike_id"].nunique()
     logged = evidence.campaign.n_logged or {}
     rows = [
         (

@@ -34,6 +34,9 @@ _SETTINGS = {
     "criteria_file": "File of criteria",
     "effective_quiet_db": "Effective quiet (dB re 1 µPa² s, single strike)",
     "local_time_zone": "Time zone of local days",
+    "oversampled_peak": "Peak between samples",
+    "robust_fits": "Student's t in the fits of level against range",
+    "tones_of": "Tonal lines followed in work of",
 }
 
 

@@ -1,4 +1,4 @@
-"""Tables of the fitted models: all of them with the reason of the choice, and the chosen ones of each band."""
+"""Tables of the fitted models: all of them, and the chosen ones of each band."""
 
 from __future__ import annotations
 
@@ -22,13 +22,15 @@ _AFTER_LEVEL = (
     _SPREAD,
     Head("Means"),
     Head("Censored"),
-    Head("Chosen, or why not", numeric=False, wide=True),
+    Head("Left out", "dB"),
+    Head("AICc"),
+    Head("Choice", numeric=False),
 )
 
 
 def fit_table(evidence: Evidence, subject: Subject) -> Table:
     """All models of one subject, a body for each group of piles."""
-    fits = _in_order(evidence, lambda fit: _is_of(fit, subject))
+    fits = fits_of(evidence, subject)
     grouped: dict[str, list[Fit]] = {}
     for fit in fits:
         group = group_words(fit.installation_method, fit.foundation_type, fit.abatement)
@@ -58,14 +60,14 @@ def _in_order(evidence: Evidence, wanted: Callable[[Fit], bool]) -> list[Fit]:
     )
 
 
-def _is_of(fit: Fit, subject: Subject) -> bool:
-    return Subject(fit.quantity or "", fit.weighting, fit.band_hz) == subject
+def fits_of(evidence: Evidence, subject: Subject) -> list[Fit]:
+    """All fits of one subject, groups in the order of installation, the chosen model of each first."""
+    return _in_order(evidence, lambda fit: Subject(fit.quantity or "", fit.weighting, fit.band_hz) == subject)
 
 
 def _fit_rows(fits: Sequence[Fit]) -> Iterator[tuple[str, ...]]:
     for fit in fits:
         c = fit.coefficients
-        reason = fit.chosen_because if fit.selected else fit.not_chosen_because
         yield (
             MODELS[fit.model],
             coefficient_words(c.level_at_reference_db, most_digits=1),
@@ -76,7 +78,9 @@ def _fit_rows(fits: Sequence[Fit]) -> Iterator[tuple[str, ...]]:
             _spread(fit),
             count(fit.n_observations),
             count(fit.n_censored),
-            f"{'chosen: ' if fit.selected else ''}{_model_names(reason or '')}",
+            decibels(fit.left_out_station_db, 2),
+            decibels(fit.aicc),
+            "chosen" if fit.selected else "not supported" if "not_supported" in fit.flags else "",
         )
 
 
@@ -98,12 +102,6 @@ def spread_note() -> str:
         " that the numbers are mostly these assumptions. All three are choices made here (after simulations of piling"
         " sites), no published source."
     )
-
-
-def _model_names(reason: str) -> str:
-    for name in sorted(MODELS, key=len, reverse=True):
-        reason = reason.replace(name, MODELS[name])
-    return reason
 
 
 def band_fit_table(evidence: Evidence) -> Table:

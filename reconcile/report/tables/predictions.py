@@ -15,6 +15,7 @@ from reconcile.report.formatting import (
     distance,
     distance_step_m,
     metres,
+    percent,
     signed,
     significant,
 )
@@ -103,6 +104,10 @@ def distance_table(rows: Sequence[ThresholdComparison]) -> Table:
         Head("Measured", "m"),
         Head("95 % interval", "m"),
         Head("Predicted over measured"),
+        Head("Area: predicted", "km²"),
+        Head("Area: measured (95 % interval)", "km²"),
+        Head("Exceeded: mean, new pile"),
+        Head("95 % of places", "m"),
         Head("Remarks", numeric=False, wide=True),
     )
     grouped: dict[tuple[str, str], list[ThresholdComparison]] = {}
@@ -132,8 +137,30 @@ def _distance_row(row: ThresholdComparison) -> tuple[str, ...]:
         distance(row.measured_m, step),
         "–" if row.measured_m is None else f"{low} to {high}",
         decibels(ratio, 2),
+        significant(row.predicted_area_km2),
+        _area(row),
+        "–"
+        if row.measured_m is None
+        else f"{_share(row.probability_exceeded)}, {_share(row.probability_exceeded_new_pile)}",
+        distance(row.measured_r95_m, step),
         "; ".join(remarks),
     )
+
+
+def _area(row: ThresholdComparison) -> str:
+    if row.measured_area_km2 is None:
+        return "–"
+    low, high = (significant(end, 2) for end in row.area_interval_km2)
+    return f"{significant(row.measured_area_km2)} ({low} to {high})"
+
+
+def _share(probability: float | None) -> str:
+    """A probability in percent, never certainty."""
+    if probability is None:
+        return "–"
+    if probability < 0.01:
+        return "< 1 %"
+    return percent(min(probability, 0.994)) if probability <= 0.99 else "> 99 %"
 
 
 def pairs_table(evidence: Evidence, subject: Subject) -> Table:

@@ -7,6 +7,13 @@ from __future__ import annotations
 
 from typing import Literal
 
+from reconcile.vocabulary.documents.bias_parts import (
+    BandShape,
+    ClaimedUncertainty,
+    EnergyCoefficientError,
+    PerKilometre,
+    Split,
+)
 from reconcile.vocabulary.documents.document import Document
 from reconcile.vocabulary.documents.fit import Coefficient, Covariance, SmallSample
 
@@ -18,7 +25,8 @@ class Bias(Document):
     """The bias of one prediction for one quantity, weighting, band, statistic and group of piles.
 
     `mean_bias_db` is the plain mean over the counted pairs; its standard uncertainty and interval, like all others,
-    come from the mixed model (piles, places, chains, what all chains share).
+    come from the mixed model (piles, places, chains, what all chains share). `receiver` is what a prediction was for
+    where the hydrophones lay at other depths, else null: such pairs are never taken together with like ones.
     """
 
     prediction_id: str
@@ -55,10 +63,20 @@ class Bias(Document):
     range_min_m: float
     range_max_m: float
     small_sample: SmallSample
+    receiver: str | None = None
+    new_place_interval_95_db: Interval | None = None  # at the reference range, for a new pile at a new place
+    per_km: PerKilometre | None = None
+    energy_coefficient_error: EnergyCoefficientError | None = None
+    claimed_uncertainty: ClaimedUncertainty | None = None
 
 
 class ThresholdComparison(Document):
-    """A predicted distance to a level beside the measured one; `measured_m` is null where `reason` says why."""
+    """A predicted distance to a level beside the measured one; `measured_m` is null where `reason` says why.
+
+    Areas are those of circles with these distances. `probability_exceeded` is that of the true mean level lying above
+    the threshold at the predicted distance (so that the true distance is greater), `probability_exceeded_new_pile` the
+    same for a new pile at a new place. `measured_r95_m` is the distance that 95 % of places do not exceed.
+    """
 
     prediction_id: str
     quantity: str
@@ -79,11 +97,19 @@ class ThresholdComparison(Document):
     fit_model: str | None = None
     flags: tuple[str, ...] = ()
     reason: str | None = None
+    predicted_area_km2: float | None = None
+    measured_area_km2: float | None = None
+    area_interval_km2: tuple[float | None, float | None] = (None, None)
+    probability_exceeded: float | None = None
+    probability_exceeded_new_pile: float | None = None
+    measured_r95_m: float | None = None
 
 
 class BiasDocument(Document):
-    """`bias.json`."""
+    """`bias.json`. `splits` has an entry for each bias, `band_shapes` one where three bands or more were predicted."""
 
     format_version: Literal[1] = 1
     biases: tuple[Bias, ...]
     threshold_ranges: tuple[ThresholdComparison, ...] = ()
+    splits: tuple[Split, ...] = ()
+    band_shapes: tuple[BandShape, ...] = ()

@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import Literal
 
 from reconcile.vocabulary.criteria import Criterion
+from reconcile.vocabulary.documents.decisions import Decision
 from reconcile.vocabulary.documents.document import Document
 
 FoundationType = Literal[
@@ -181,6 +182,24 @@ class DrivingIncrement(Document):
     mean_energy_kj: float | None = None
 
 
+class LoggedDriving(Document):
+    """What the hammer log says of a whole pile: single blows where there are any, else the counts of increments.
+
+    What the log does not hold is None. Energies in kJ over the blows that have one, `total_energy_kj` their sum.
+    """
+
+    pile_id: str
+    n_blows: int
+    first_utc: datetime | None = None  # by the hammer's clock
+    last_utc: datetime | None = None
+    from_penetration_m: float | None = None
+    to_penetration_m: float | None = None
+    n_with_energy: int = 0
+    median_energy_kj: float | None = None  # None where increments alone are logged
+    maximum_energy_kj: float | None = None
+    total_energy_kj: float | None = None
+
+
 class PileStationRange(Document):
     """Horizontal distance from a pile to a station, with its standard uncertainty, and where it came from.
 
@@ -195,7 +214,11 @@ class PileStationRange(Document):
 
 
 class Prediction(Document):
-    """One row of predictions.csv. An empty `model_id` is `unnamed`; `line` is the row's line in the file."""
+    """One row of predictions.csv. An empty `model_id` is `unnamed`; `line` is the row's line in the file.
+
+    `n_strikes` of a cumulative level is the number of all strikes in it, `n_piles` that of the piles of one day that
+    they belong to (one where not stated).
+    """
 
     line: int
     prediction_id: str
@@ -211,6 +234,7 @@ class Prediction(Document):
     abatement: str | None = None
     receiver: str | None = None
     n_strikes: int | None = None
+    n_piles: int | None = None
     bearing_deg: float | None = None
     foundation_type: str | None = None
     installation_method: str | None = None
@@ -244,11 +268,21 @@ class StatedPeriod(Document):
     end_utc: datetime
 
 
+class VesselPassage(Document):
+    """A vessel passed: at one station, or (None) at all of them; `note` says which, or how it is known."""
+
+    station_id: str | None = None
+    from_utc: datetime
+    to_utc: datetime
+    note: str = ""
+
+
 class Settings(Document):
     """The settings of campaign.toml, resolved. `weightings` includes those named in predictions and criteria.
 
     Single-strike exposure levels below `effective_quiet_db` are left out of a sum of its own. `local_time_zone` adds
-    the exposure of local days.
+    the exposure of local days, `oversampled_peak` the peak between samples. With `robust_fits` what is left of a fit is
+    Student's t.
     """
 
     weightings: tuple[str, ...] = (
@@ -267,6 +301,9 @@ class Settings(Document):
     criteria_file: str | None = None
     effective_quiet_db: float | None = None
     local_time_zone: str | None = None
+    oversampled_peak: bool = False
+    tones_of: tuple[InstallationMethod, ...] = ("vibratory",)
+    robust_fits: bool = False
 
 
 class Campaign(Document):
@@ -276,6 +313,9 @@ class Campaign(Document):
     name: str
     water_depth_m: float | None = None
     sound_speed_m_s: float
+    temperature_c: float | None = None  # of the water, with practical salinity and pH: None where not stated
+    salinity: float | None = None
+    acidity_ph: float | None = None
     common_uncertainty_db: float = 0.0
     recordings_time_zone: str = "UTC"
     settings: Settings
@@ -287,11 +327,14 @@ class Campaign(Document):
     tracks: tuple[TrackPoint, ...] = ()  # by station, in order of time
     activities: tuple[Activity, ...] = ()  # by pile, in order of time; those of one pile do not overlap
     driving_log: tuple[DrivingIncrement, ...] = ()  # by pile, in order of driving
+    decisions: tuple[Decision, ...] = ()  # in the order of their lines
+    logged_driving: tuple[LoggedDriving, ...] = ()  # of the piles that have a log
     start_times: dict[str, dict[str, datetime]] = {}  # noqa: RUF012 - by table and recording: recorder time, first sample
     predictions: tuple[Prediction, ...] = ()
     predicted_ranges: tuple[PredictedRange, ...] = ()
     criteria: tuple[Criterion, ...] = ()  # the sets that the settings name, and [[limits]]
     periods: tuple[StatedPeriod, ...] = ()
+    vessel_passages: tuple[VesselPassage, ...] = ()
     n_logged: dict[str, int] | None = None  # logged blows by pile: single ones, else the counts; None without a log
     n_recordings: dict[str, int] = {}  # noqa: RUF012 - files of each station when the campaign was read
     notes: tuple[str, ...] = ()  # oddities of the input that lose nothing

@@ -10,16 +10,37 @@ from typing import Literal
 from pydantic import Field, SerializerFunctionWrapHandler, model_serializer
 
 from reconcile.vocabulary.documents.document import Document
+from reconcile.vocabulary.documents.fit_parts import (
+    BottomLoss,
+    Coefficient,
+    Covariate,
+    Influence,
+    IntervalBasis,
+    SeaWater,
+)
+
+__all__ = [
+    "BottomLoss",
+    "Coefficient",
+    "Covariance",
+    "Covariate",
+    "Fit",
+    "FitCoefficients",
+    "FitDocument",
+    "Influence",
+    "IntervalBasis",
+    "Matrix",
+    "ModelName",
+    "NotFitted",
+    "RecomposedLevel",
+    "SeaWater",
+    "SmallSample",
+    "ThresholdRange",
+    "group_key",
+]
 
 ModelName = Literal["spreading", "spreading_attenuation", "damped_cylindrical", "two_regime"]
 Matrix = tuple[tuple[float, ...], ...]
-
-
-class Coefficient(Document):
-    """A coefficient and its standard error; 0 for one that is fixed."""
-
-    value: float
-    standard_error: float
 
 
 class Covariance(Document):
@@ -47,6 +68,8 @@ class FitCoefficients(Document):
 
     Of the two-regime law, `spreading_coefficient_db_per_decade` holds up to the transition, whose log10 of range in
     metres is `transition_log10_range`; beyond it `further_spreading_db_per_decade` is added. Absent in other models.
+    Those of covariates are there where the data carry them: the level rises by so much per decade of pile diameter, or
+    metre of hydrophone depth or of penetration, beyond the reference in `covariates`.
     """
 
     level_at_reference_db: Coefficient
@@ -55,6 +78,9 @@ class FitCoefficients(Document):
     energy_coefficient_db_per_decade: Coefficient
     further_spreading_db_per_decade: Coefficient | None = None
     transition_log10_range: Coefficient | None = None
+    pile_diameter_coefficient_db_per_decade: Coefficient | None = None
+    hydrophone_depth_coefficient_db_per_m: Coefficient | None = None
+    penetration_coefficient_db_per_m: Coefficient | None = None
 
     @model_serializer(mode="wrap")
     def _without_those_of_other_models(self, written: SerializerFunctionWrapHandler) -> dict[str, object]:
@@ -65,7 +91,8 @@ class ThresholdRange(Document):
     """Distance at which a fitted curve falls to a threshold; null where it is not reached or not bounded.
 
     `quantity` is the threshold's own: that of the fit, or cumulative_exposure_level for `n_strikes` strikes.
-    `statistic` and `energy_kj` say which strike the curve was raised to before it was solved. `less_than_m` is given
+    `statistic` and `energy_kj` say which strike the curve was raised to before it was solved, `pile_diameter_m` which
+    pile (null: the reference's). `less_than_m` is given
     where the curve meets the threshold nearer than the nearest station or three water depths: the distance is less than
     this, and no more is known. `models` are those whose envelope the interval is.
     """
@@ -78,6 +105,7 @@ class ThresholdRange(Document):
     statistic: str | None = None
     n_strikes: int | None = None
     energy_kj: float | None = None
+    pile_diameter_m: float | None = None
     less_than_m: float | None = None
     models: tuple[ModelName, ...] = ()
 
@@ -144,6 +172,11 @@ class Fit(Document):
     chosen_because: str | None = None
     not_chosen_because: str | None = None
     small_sample: SmallSample
+    intervals_by: IntervalBasis | None = None
+    covariates: tuple[Covariate, ...] = ()
+    sea_water: SeaWater | None = None
+    bottom_loss: BottomLoss | None = None
+    influence: tuple[Influence, ...] = ()
 
 
 class NotFitted(Document):
@@ -159,9 +192,10 @@ class NotFitted(Document):
 
 
 class FitDocument(Document):
-    """`fit.json`."""
+    """`fit.json`. `robust`: a Student t residual was asked for."""
 
     format_version: Literal[1] = 1
+    robust: bool = False
     fits: tuple[Fit, ...]
     not_fitted: tuple[NotFitted, ...] = ()
 

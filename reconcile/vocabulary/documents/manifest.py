@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Literal
 
 from reconcile.vocabulary.documents.campaign import Settings
+from reconcile.vocabulary.documents.decisions import DecisionEntry
 from reconcile.vocabulary.documents.document import Document
 
 
@@ -162,6 +163,7 @@ class Manifest(Document):
     clocks: Clocks = Clocks()
     chains: tuple[ChainEntry, ...] = ()
     field_checks: tuple[FieldCheckEntry, ...] = ()
+    decisions: tuple[DecisionEntry, ...] = ()  # of decisions.csv, and what each did
     recordings: tuple[RecordingEntry, ...] = ()
     streams: tuple[StreamEntry, ...] = ()
     refused: dict[str, str] = {}  # noqa: RUF012

@@ -12,11 +12,15 @@ from reconcile.vocabulary.tables.comparison import COMPARISON, UNPAIRED
 from reconcile.vocabulary.tables.continuous import CONTINUOUS
 from reconcile.vocabulary.tables.exposure import EXPOSURE
 from reconcile.vocabulary.tables.flags import FLAGS, Flag, Stage, flags_excluding
+from reconcile.vocabulary.tables.insertion_loss import INSERTION_LOSS
 from reconcile.vocabulary.tables.limits import LIMITS
 from reconcile.vocabulary.tables.phases import PHASES
+from reconcile.vocabulary.tables.record import PILE_DISTANCES, RECORD
 from reconcile.vocabulary.tables.rejected import REASONS, REJECTED
+from reconcile.vocabulary.tables.residuals import RESIDUALS
 from reconcile.vocabulary.tables.strikes import strikes_table
 from reconcile.vocabulary.tables.summary import SUMMARY
+from reconcile.vocabulary.tables.tones import TONES
 from reconcile.vocabulary.tables.uncertainty import UNCERTAINTY
 
 __all__ = [
@@ -25,11 +29,16 @@ __all__ = [
     "CONTINUOUS",
     "EXPOSURE",
     "FLAGS",
+    "INSERTION_LOSS",
     "LIMITS",
     "PHASES",
+    "PILE_DISTANCES",
     "REASONS",
+    "RECORD",
     "REJECTED",
+    "RESIDUALS",
     "SUMMARY",
+    "TONES",
     "UNCERTAINTY",
     "UNPAIRED",
     "Column",

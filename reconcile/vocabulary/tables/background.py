@@ -1,4 +1,4 @@
-"""`background`: continuous levels in intervals of 1 s and 60 s."""
+"""`background`: continuous levels in intervals of 1 s and 60 s; `background_10s` the same in intervals of 10 s."""
 
 from __future__ import annotations
 
@@ -19,18 +19,24 @@ def weighted_column(weighting: str) -> str:
     return f"level_{column_part(weighting)}_db"
 
 
-def background_table(bands: Sequence[int], weightings: Sequence[str]) -> Table:
-    """The table for some decidecade bands (by number) and weightings (by name)."""
+def background_table(bands: Sequence[int], weightings: Sequence[str], name: str = "background") -> Table:
+    """The table for some decidecade bands (by number) and weightings (by name): `background`, or `background_10s`."""
     return Table(
-        "background",
+        name,
         "station and time interval",
         (
             Column("station_id", Kind.TEXT, "", "station"),
             Column("pile_id", Kind.TEXT, "", "pile that was being installed; null for none"),
             Column("activity_id", Kind.TEXT, "", "activity of activities.csv; null where none holds"),
             Column("start_utc", Kind.TIME, "UTC", "start of the interval, by the station's stated clock"),
-            Column("duration_s", Kind.LEVEL, "s", "length of the interval: 1 or 60"),
+            Column("duration_s", Kind.LEVEL, "s", "length of the interval: 1 or 60; 10 in background_10s"),
             Column("level_db", Kind.SHORT_LEVEL, PRESSURE_LEVEL, "mean-square sound pressure level"),
+            Column(
+                "kurtosis",
+                Kind.SHORT_LEVEL,
+                "1",
+                "Pearson's kurtosis of the pressure over 60 s, mean removed (Gaussian noise 3); null for 1 and 10 s",
+            ),
             *(
                 Column(
                     band_column(n),

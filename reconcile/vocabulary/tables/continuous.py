@@ -11,12 +11,29 @@ CONTINUOUS = Table(
     "station, activity or hour, interval, weighting and band",
     (
         Column("station_id", Kind.TEXT, "", "station"),
-        Column("pile_id", Kind.TEXT, "", "pile that was being installed; null for ambient sound"),
+        Column(
+            "pile_id",
+            Kind.TEXT,
+            "",
+            "pile that was being installed, or next to whose work it is; null for hours without work",
+        ),
         Column("activity_id", Kind.TEXT, "", "activity of activities.csv; null where none holds"),
-        Column("over", Kind.TEXT, "", "activity (not impact driving), or utc_hour"),
+        Column(
+            "over",
+            Kind.TEXT,
+            "",
+            "activity (not impact driving); utc_hour; ambient_before, ambient_between, ambient_after the work on a "
+            "pile, within an hour; floor_before_strikes, the quiet stretches that are subtracted from strikes",
+        ),
+        Column(
+            "abatement",
+            Kind.TEXT,
+            "",
+            "of the strikes, or of the work before and after ambient sound; null where these differ, and for the rest",
+        ),
         Column("start_utc", Kind.TIME, "UTC", "start of the first interval"),
         Column("end_utc", Kind.TIME, "UTC", "end of the last"),
-        Column("interval_s", Kind.LEVEL, "s", "length of the intervals that the percentiles are of: 1, 10 or 60"),
+        Column("interval_s", Kind.LEVEL, "s", "length of the intervals: 1, 10 or 60; of quiet stretches 0.2"),
         Column("weighting", Kind.TEXT, "", "none, or set and group as in nmfs-2024:LF"),
         Column("band_hz", Kind.LEVEL, "Hz", "nominal decidecade centre; null for the full band"),
         Column("n_intervals", Kind.COUNT, "1", "intervals; none that lost samples"),
@@ -29,6 +46,10 @@ CONTINUOUS = Table(
         Column("exceeded_5_db", Kind.LEVEL, PRESSURE_LEVEL, f"level exceeded by 5 % {_OF}"),
         Column("maximum_db", Kind.LEVEL, PRESSURE_LEVEL, "largest level"),
         Column("exposure_level_db", Kind.LEVEL, EXPOSURE_LEVEL, "sound exposure level over all intervals"),
+        Column("n_kurtosis", Kind.COUNT, "1", "minutes whose kurtosis is known, in rows of 60 s in the full band"),
+        Column("kurtosis_median", Kind.LEVEL, "1", "median kurtosis of these minutes"),
+        Column("kurtosis_exceeded_5", Kind.LEVEL, "1", f"kurtosis exceeded by 5 % {_OF}"),
+        Column("kurtosis_maximum", Kind.LEVEL, "1", "largest kurtosis of a minute"),
         Column("censoring", Kind.TEXT, "", "none; at_least where an interval was clipped"),
     ),
 )

@@ -12,6 +12,7 @@ class Stage(StrEnum):
     SUMMARY = "summary"
     FIT = "fit"
     COMPARISON = "comparison"
+    AMBIENT = "ambient"
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +25,7 @@ class Flag:
     excluded_from: frozenset[Stage] = frozenset()
 
 
-_ALL = frozenset(Stage)
+_ALL = frozenset({Stage.SUMMARY, Stage.FIT, Stage.COMPARISON})
 _LEVELS_USE = frozenset({Stage.FIT, Stage.COMPARISON})
 
 _FLAGS = (
@@ -38,7 +39,14 @@ _FLAGS = (
     Flag(
         "match_ambiguous",
         "strikes",
-        "two alignments with the hammer log are equally good; number and energy are null",
+        "two alignments with the hammer log, or two of its blows, are equally good: the number is null, and the energy "
+        "too unless all blows that the strike may be agree within 5 %",
+    ),
+    Flag(
+        "blow_number_doubtful",
+        "strikes",
+        "the log's times are coarse and the strike may be another blow, or one not in the log: the number is the "
+        "likeliest; the energy is null unless all blows that it may be agree within 5 %",
     ),
     Flag(
         "energy_of_increment",
@@ -87,7 +95,12 @@ _FLAGS = (
         "the pulse interval ended at the longest window, or at the next strike, before the pulse had decayed",
     ),
     Flag("background_short", "strikes", "the quiet stretch before the strike is shorter than 200 ms"),
-    Flag("background_missing", "strikes", "no quiet stretch before the strike: nothing was subtracted", _ALL),
+    Flag(
+        "background_missing",
+        "strikes",
+        "no quiet stretch before the strike, or it began in another abatement state: nothing was subtracted",
+        _ALL,
+    ),
     Flag("recording_edge", "strikes", "the recording starts or ends within the pulse interval", _ALL),
     Flag(
         "second_look",
@@ -143,7 +156,34 @@ _FLAGS = (
         "95 % of the energy below 45 Hz and a slow rise: a knock on cable or mooring rather than a strike",
         _ALL,
     ),
+    Flag(
+        "rejected_by_decision",
+        "strikes",
+        "a person looked at it and said that it is no strike; it is left out of cumulative exposures as well",
+        _ALL,
+    ),
+    Flag(
+        "excluded_by_decision",
+        "strikes",
+        "a strike, but a person kept it out of statistics and fits; it counts in cumulative exposures",
+        _ALL,
+    ),
+    Flag(
+        "unusable_stretch",
+        "strikes",
+        "in a stretch that a person said cannot be used; cumulative exposures are completed as over a gap",
+        _ALL,
+    ),
+    Flag("accepted_by_decision", "strikes", "a person looked at it and said that it is a strike"),
+    Flag("added_by_decision", "strikes", "a person found it; it was measured at the time that was given"),
+    Flag("moved_by_decision", "strikes", "a person gave it another time, and it was measured there"),
     # background
+    Flag(
+        "unusable_second",
+        "background",
+        "overlaps a stretch that a person said cannot be used",
+        frozenset({Stage.SUMMARY}),
+    ),
     Flag("clipped_second", "background", "samples at digital full scale in the interval"),
     Flag(
         "drop_out_second",
@@ -172,6 +212,12 @@ _FLAGS = (
         "background",
         "the 2 s frame reaches beyond the recording: bands and weighted levels are null",
     ),
+    Flag(
+        "vessel_passage",
+        "strikes, background",
+        "a vessel passed then, as the campaign states: strikes and the levels of work are used as they are",
+        frozenset({Stage.AMBIENT}),
+    ),
     # fits
     Flag("not_supported", "fit", "the data do not support this model: it is never selected"),
     Flag(
@@ -185,6 +231,12 @@ _FLAGS = (
         "fit",
         "what is left of the cells was taken as Student's t with four degrees of freedom, as asked: single cells far "
         "off hardly move the law",
+    ),
+    Flag(
+        "student_residual_refused",
+        "fit",
+        "a Student t residual was asked for, but some strikes are known only within limits, or the law has two "
+        "regimes: what is left of the cells was taken as normal",
     ),
     Flag("few_piles", "fit", "fewer than ten piles: the intervals rest on small-sample degrees of freedom"),
     Flag("few_stations", "fit", "fewer than four places: the effect of the place is poorly known"),
@@ -226,7 +278,8 @@ _FLAGS = (
     Flag(
         "receiver_differs",
         "comparison",
-        "the prediction is for another receiver depth, or a maximum or mean over depth",
+        "the prediction is for another receiver depth, or a maximum or mean over depth; such pairs have a bias of "
+        "their own",
     ),
     Flag(
         "energy_beyond_factor_two",
@@ -249,12 +302,53 @@ _FLAGS = (
         "censored strikes could move the statistic",
         frozenset({Stage.COMPARISON}),
     ),
+    Flag(
+        "strike_count_not_stated",
+        "comparison",
+        "a cumulative prediction does not say of how many strikes: what it and the hammer do cannot be told apart; no "
+        "correction is made of it",
+    ),
+    Flag(
+        "range_statistic_differs",
+        "bias",
+        "the predicted distance is a 95th percentile or a maximum over bearings, the measured one that of the mean",
+    ),
     Flag("within_margin", "bias", "the interval excludes zero but lies within the equivalence margin"),
     Flag("trend_not_estimated", "bias", "the ranges do not allow a slope of the bias: it is held at zero"),
     Flag(
         "level_rises_with_range", "fit", "the fitted spreading coefficient is not positive: no distance follows from it"
     ),
     Flag("extrapolated", "fit", "outside the range of the data"),
+    # insertion loss
+    Flag(
+        "one_reference_pile",
+        "insertion_loss",
+        "one pile alone was struck without abatement: what differs between piles is in the difference as far as it was "
+        "not struck with it too",
+    ),
+    Flag("few_abated_piles", "insertion_loss", "fewer than three piles were struck with the abatement"),
+    Flag(
+        "reference_is_soft_start",
+        "insertion_loss",
+        "all strikes without abatement are of soft starts or test blows: what else changes with the driving "
+        "(penetration, contact of the hammer) cannot be told from the abatement",
+    ),
+    Flag(
+        "energies_apart",
+        "insertion_loss",
+        "the median strike energies with and without differ by more than a factor of two",
+    ),
+    Flag(
+        "energies_not_known",
+        "insertion_loss",
+        "no strike energies are known with or without: levels are compared as they were struck",
+    ),
+    Flag(
+        "slope_assumed",
+        "insertion_loss",
+        "the ranges do not tell how the level falls: 15 ± 5 dB per decade is taken where ranges differ",
+    ),
+    Flag("places_not_shared", "insertion_loss", "no place heard both states: what differs between places is in it"),
     # corrections and forecasts
     Flag(
         "few_projects",
@@ -290,7 +384,7 @@ _FLAGS = (
     Flag("threshold_not_met", "forecast", "the corrected curve meets no threshold between 1 m and 1000 km"),
 )
 FLAGS: dict[str, Flag] = {flag.name: flag for flag in _FLAGS}
-NOT_STRIKES = frozenset({"outside_piling", "cable_knock"})  # flags of rows that are no strikes
+NOT_STRIKES = frozenset({"outside_piling", "cable_knock", "rejected_by_decision"})  # flags of rows that are no strikes
 
 
 def flags_excluding(stage: Stage) -> frozenset[str]:

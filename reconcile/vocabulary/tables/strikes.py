@@ -35,9 +35,20 @@ _COLUMNS = (
         "kJ",
         "strike energy of the hammer log, or its increment's mean (energy_of_increment); null where neither is known",
     ),
+    Column(
+        "penetration_m", Kind.LEVEL, "m", "penetration of the pile by the hammer log; null where no blow was matched"
+    ),
     Column("recording", Kind.TEXT, "", "recording, relative to the campaign folder"),
     Column("start_sample", Kind.SAMPLE, "1", "first sample of the pulse interval in the recording, from 0"),
     Column("peak_level_db", Kind.LEVEL, PRESSURE_LEVEL, "zero-to-peak sound pressure level"),
+    Column("peak_compression_level_db", Kind.LEVEL, PRESSURE_LEVEL, "level of the largest pressure above zero"),
+    Column("peak_rarefaction_level_db", Kind.LEVEL, PRESSURE_LEVEL, "level of the largest fall of pressure below zero"),
+    Column(
+        "oversampled_peak_level_db",
+        Kind.LEVEL,
+        PRESSURE_LEVEL,
+        "zero-to-peak level at four times the sampling rate, around the largest sample; null unless oversampled_peak",
+    ),
     Column("peak_to_peak_level_db", Kind.LEVEL, PRESSURE_LEVEL, "peak-to-peak sound pressure level"),
     Column(
         "exposure_level_db",
@@ -45,8 +56,21 @@ _COLUMNS = (
         EXPOSURE_LEVEL,
         "single-strike sound exposure level, background subtracted",
     ),
+    Column(
+        "exposure_level_lower_95_db",
+        Kind.LEVEL,
+        EXPOSURE_LEVEL,
+        "lower end of the 95 % interval of the energy, by its background alone; null where that is none, or censored",
+    ),
+    Column(
+        "exposure_level_upper_95_db",
+        Kind.LEVEL,
+        EXPOSURE_LEVEL,
+        "upper end of the 95 % interval of the energy, by its background alone; null where censored",
+    ),
     Column("rms_level_db", Kind.LEVEL, PRESSURE_LEVEL, "mean-square level from 5 % to 95 % of the energy"),
     Column("pulse_duration_s", Kind.LEVEL, "s", "time from 5 % to 95 % of the pulse's energy"),
+    Column("effective_duration_s", Kind.LEVEL, "s", "square of the energy over the energy of the squared pressure"),
     Column("rise_time_s", Kind.LEVEL, "s", "time from the 5 % point to the peak"),
     Column(
         "kurtosis",
@@ -80,7 +104,15 @@ _COLUMNS = (
         EXPOSURE_LEVEL,
         "exposure level of the interval as it is",
     ),
+    Column(
+        "strike_interval_s",
+        Kind.LEVEL,
+        "s",
+        "time since the pile's strike before, at the station; null for the first and after a pause of more than 30 s",
+    ),
     Column("peak_censoring", Kind.TEXT, "", "none, at_least or at_most"),
+    Column("peak_compression_censoring", Kind.TEXT, "", "none, at_least or at_most"),
+    Column("peak_rarefaction_censoring", Kind.TEXT, "", "none, at_least or at_most"),
     Column("exposure_censoring", Kind.TEXT, "", "none, at_least or at_most"),
     Column("flags", Kind.FLAGS, "", "see the table of flags"),
 )
