@@ -57,7 +57,7 @@ def test_sound_speed_stated_outranks_temperature(folder: Path, change: Change) -
     change("campaign.toml", STATED, f"{STATED}\ntemperature_c = 10\nsalinity = 35")
     campaign, _ = read_campaign(folder)
     assert campaign.sound_speed_m_s == 1490.0
-    assert "not used" in campaign.notes[0]
+    assert "serve the absorption only" in campaign.notes[0]
 
 
 def test_utc_is_known_without_time_zone_data(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
