@@ -6,10 +6,9 @@ from collections.abc import Iterator
 
 from reconcile.campaign.activity_periods import states
 from reconcile.comparison.exceedance import circle_km2, distance_of_most_places_m, probabilities_exceeded
-from reconcile.spreading.campaign_fits import threshold_applies
+from reconcile.spreading.predicted_distances import conditions_of, measured_distance, threshold_applies
 from reconcile.spreading.rivals import rivals
 from reconcile.spreading.strike_levels import abatement_names, plain_abatement
-from reconcile.spreading.threshold_ranges import threshold_range
 from reconcile.vocabulary.documents.bias import ThresholdComparison
 from reconcile.vocabulary.documents.campaign import Campaign, PredictedRange
 from reconcile.vocabulary.documents.fit import Fit, FitDocument
@@ -24,7 +23,7 @@ def threshold_comparisons(fits: FitDocument, campaign: Campaign) -> Iterator[Thr
         if not groups:
             yield _without_measurement(row, None, "no pile with this prediction and abatement")
         for group in groups:
-            yield _comparison(row, group, fits)
+            yield _comparison(row, group, fits, campaign)
 
 
 def _groups(row: PredictedRange, campaign: Campaign) -> list[Group]:
@@ -40,7 +39,7 @@ def _groups(row: PredictedRange, campaign: Campaign) -> list[Group]:
     return list(dict.fromkeys(found))
 
 
-def _comparison(row: PredictedRange, group: Group, fits: FitDocument) -> ThresholdComparison:
+def _comparison(row: PredictedRange, group: Group, fits: FitDocument, campaign: Campaign) -> ThresholdComparison:
     quantity = "exposure_level" if row.quantity == "cumulative_exposure_level" else row.quantity
     fit = fits.selected(quantity, row.weighting, None, *group)
     if fit is None:
@@ -48,16 +47,9 @@ def _comparison(row: PredictedRange, group: Group, fits: FitDocument) -> Thresho
     reason = threshold_applies(fit, row)
     if reason:
         return _without_measurement(row, group, reason)
-    found = threshold_range(
-        fit,
-        row.threshold_db,
-        quantity=row.quantity,
-        statistic=row.statistic,
-        n_strikes=row.n_strikes,
-        energy_kj=row.energy_kj,
-        rivals=rivals(fit, fits),
-    )
-    mean, new_pile = probabilities_exceeded(fit, row)
+    conditions = conditions_of(fit, row, campaign)
+    found = measured_distance(fit, row, conditions, rivals=rivals(fit, fits))
+    mean, new_pile = probabilities_exceeded(fit, row, conditions)
     low, high = found.interval_m
     return ThresholdComparison(
         **_stated(row, group),
@@ -71,7 +63,7 @@ def _comparison(row: PredictedRange, group: Group, fits: FitDocument) -> Thresho
         area_interval_km2=(circle_km2(low), circle_km2(high)),
         probability_exceeded=mean,
         probability_exceeded_new_pile=new_pile,
-        measured_r95_m=distance_of_most_places_m(fit, row),
+        measured_r95_m=distance_of_most_places_m(fit, row, conditions),
         reason=None if found.range_m is not None else "the fitted curve does not reach the level beyond 1 m",
     )
 

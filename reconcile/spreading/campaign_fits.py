@@ -10,17 +10,16 @@ import pandas as pd
 
 from reconcile.spreading.absorption import absorption_db_per_km, sea_water
 from reconcile.spreading.cells import cell_index
-from reconcile.spreading.conditions import Conditions
 from reconcile.spreading.covariates import hydrophone_depth_m
 from reconcile.spreading.fitting import fit_models
 from reconcile.spreading.means import CodedStrikes, code_strikes, strike_means
+from reconcile.spreading.predicted_distances import conditions_of, measured_distance, threshold_applies
 from reconcile.spreading.recomposition import with_recomposition
 from reconcile.spreading.residual_rows import joined
 from reconcile.spreading.rivals import rivals
 from reconcile.spreading.strike_levels import LevelKey, group_rows, level_keys, read_levels, usable_strikes
 from reconcile.spreading.subject import Subject, not_fitted
-from reconcile.spreading.threshold_ranges import threshold_range
-from reconcile.vocabulary.documents.campaign import Campaign, PredictedRange
+from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.documents.fit import Fit, FitDocument, NotFitted
 from reconcile.vocabulary.tables import Stage
 
@@ -120,41 +119,10 @@ def _with_thresholds(fit: Fit, campaign: Campaign, others: Sequence[Fit]) -> Fit
     """
     if fit.band_hz is not None:
         return fit
-    asked = {
-        (row.threshold_db, row.quantity, row.statistic, row.n_strikes, row.energy_kj): row
-        for row in campaign.predicted_ranges
-        if row.weighting == fit.weighting and threshold_applies(fit, row) is None
-    }
-    found = tuple(
-        threshold_range(
-            fit,
-            row.threshold_db,
-            quantity=row.quantity,
-            statistic=row.statistic,
-            n_strikes=row.n_strikes,
-            energy_kj=row.energy_kj,
-            rivals=others,
-            conditions=_conditions(fit, row, campaign),
-        )
-        for row in asked.values()
-    )
-    return fit.model_copy(update={"threshold_ranges": found})
-
-
-def _conditions(fit: Fit, row: PredictedRange, campaign: Campaign) -> Conditions:
-    """The pile that a distance was predicted for, where the fit knows what its diameter does and it is but one."""
-    if fit.coefficients.pile_diameter_coefficient_db_per_decade is None:
-        return Conditions()
-    diameters = {pile.diameter_m for pile in campaign.piles if pile.prediction_id == row.prediction_id}
-    return Conditions(pile_diameter_m=diameters.pop() if len(diameters) == 1 else None)
-
-
-def threshold_applies(fit: Fit, row: PredictedRange) -> str | None:
-    """None where a predicted range can be read off a fit's curve, else the reason why not."""
-    if row.statistic == "maximum":
-        return "a loudest strike cannot be read off a curve of means"
-    if row.quantity == "cumulative_exposure_level":
-        if row.n_strikes is None:
-            return "the predicted range does not state the number of strikes"
-        return None if fit.quantity == "exposure_level" else "the curve is not of exposure"
-    return None if fit.quantity == row.quantity else "the curve is of another quantity"
+    asked = {}
+    for row in campaign.predicted_ranges:
+        if row.weighting == fit.weighting and threshold_applies(fit, row) is None:
+            conditions = conditions_of(fit, row, campaign)
+            stated = (row.threshold_db, row.quantity, row.statistic, row.n_strikes, row.energy_kj, conditions)
+            asked[stated] = measured_distance(fit, row, conditions, rivals=others)
+    return fit.model_copy(update={"threshold_ranges": tuple(asked.values())})

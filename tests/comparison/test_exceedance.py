@@ -8,8 +8,11 @@ import pytest
 from scipy.stats import norm
 
 from reconcile.comparison.exceedance import circle_km2, distance_of_most_places_m, probabilities_exceeded
+from reconcile.spreading.conditions import Conditions
+from reconcile.spreading.predicted_distances import measured_distance
 from reconcile.vocabulary.documents.campaign import PredictedRange
-from reconcile.vocabulary.documents.fit import Fit
+from reconcile.vocabulary.documents.fit import Coefficient, Fit
+from reconcile.vocabulary.documents.fit_parts import Covariate
 from tests.report.small_evidence import fit_document
 
 
@@ -62,3 +65,35 @@ def test_at_the_measured_distance_it_is_one_half() -> None:
 def test_areas_are_circles() -> None:
     assert circle_km2(2000.0) == pytest.approx(4.0 * math.pi)
     assert circle_km2(None) is None
+
+
+def _one_larger(matrix: tuple[tuple[float, ...], ...]) -> tuple[tuple[float, ...], ...]:
+    """With a row and a column more, known exactly."""
+    return (*((*row, 0.0) for row in matrix), (0.0,) * (len(matrix) + 1))
+
+
+def test_a_thicker_pile_is_met_further_out_by_its_own_diameter() -> None:
+    fit = _fit()
+    n = fit.coefficients.spreading_coefficient_db_per_decade.value
+    diameter = Covariate(
+        name="pile_diameter_m",
+        coefficient="pile_diameter_coefficient_db_per_decade",
+        reference=8.0,
+        prior_sd=20.0,
+        reason="piles of 6 to 10 m",
+    )
+    slope = Coefficient(value=10.0, standard_error=0.0)
+    by_diameter = fit.coefficients.model_copy(update={"pile_diameter_coefficient_db_per_decade": slope})
+    covariance = fit.covariance.model_copy(
+        update={"names": (*fit.covariance.names, diameter.coefficient), "matrix": _one_larger(fit.covariance.matrix)}
+    )
+    gradients = tuple(_one_larger(matrix) for matrix in fit.small_sample.gradients)
+    small = fit.small_sample.model_copy(update={"gradients": gradients})
+    changes = {"coefficients": by_diameter, "covariates": (diameter,), "covariance": covariance, "small_sample": small}
+    fit = fit.model_copy(update=changes)
+    twice = Conditions(pile_diameter_m=16.0)  # 3.01 dB louder
+    level = fit.coefficients.level_at_reference_db.value + 10.0 * math.log10(2.0)
+    met = 750.0 * 10.0 ** ((level - 160.0) / n)
+    assert measured_distance(fit, _row(met), twice).range_m == pytest.approx(met, rel=1e-6)
+    assert probabilities_exceeded(fit, _row(met), twice)[0] == pytest.approx(0.5, abs=1e-6)
+    assert probabilities_exceeded(fit, _row(met))[0] < 0.01  # the reference pile, 3 dB quieter and known to 1 dB
