@@ -31,8 +31,8 @@ FLAGS_OF_DOUBT: dict[str, float] = {
     "not_in_log": 2.0,
     "drop_out": 2.0,
     "zeros": 2.0,
-    "window_cut": 1.0,
     "spike": 1.0,
+    "blow_number_doubtful": 0.5,
     "second_look": 0.5,
 }
 NEAR_CENSORING_DB, STANDS_OFF_DB = 3.0, 6.0
