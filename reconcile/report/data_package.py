@@ -23,9 +23,15 @@ _TYPES = (
     (pa.types.is_list, "array"),
 )
 _MEDIA_TYPES = {
+    "csv": "text/csv",
     "geojson": "application/geo+json",
+    "gpkg": "application/geopackage+sqlite3",
     "html": "text/html",
     "json": "application/json",
+    "parquet": "application/vnd.apache.parquet",
+    "pdf": "application/pdf",
+    "svg": "image/svg+xml",
+    "wav": "audio/x-wav",
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
 }
 
@@ -113,6 +119,11 @@ def _field(field: pa.Field) -> dict[str, Any]:
     described = {"name": field.name, "type": column_type(field), "description": column_meaning(field)}
     unit = column_unit(field)
     return {**described, "unit": unit} if unit else described
+
+
+def media_type(path: str) -> str:
+    """The media type of a file by its ending; empty where it is not one of ours."""
+    return _MEDIA_TYPES.get(path.rpartition(".")[2].lower(), "")
 
 
 def _file(path: str) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from reconcile.campaign.activity_periods import states
+from reconcile.spreading.stored_bands import Bands
 from reconcile.vocabulary.documents.bias import Bias, BiasDocument
 from reconcile.vocabulary.documents.bias_parts import BandShape, Split
 from reconcile.vocabulary.documents.campaign import Campaign, Pile
@@ -31,7 +32,7 @@ class Evidence:
     campaign: Campaign
     manifest: Manifest
     strikes: pd.DataFrame
-    bands: pd.DataFrame
+    bands: Bands
     summary: pd.DataFrame
     exposure: pd.DataFrame
     background: pd.DataFrame
@@ -56,7 +57,7 @@ class Evidence:
     def struck(self) -> pd.DataFrame:
         """The rows of `strikes` of which no person said that they are no strikes."""
         rejected = self.strikes["flags"].map(lambda flags: "rejected_by_decision" in flags).astype(bool)
-        return self.strikes[~rejected]
+        return self.strikes[~rejected] if rejected.any() else self.strikes  # millions are not copied for nothing
 
     @property
     def piles(self) -> tuple[Pile, ...]:

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from reconcile.report.choice import Choice, Option
 from reconcile.report.figures.before_after import distance_figure, distance_label, level_figure
 from reconcile.report.formatting import between, decibels, metres, signed, significant
-from reconcile.report.page import Choice, Option
 from reconcile.report.pooled_page import environment
 from reconcile.report.subjects import Subject
 from reconcile.report.tables.pooling import group_of, scope_cells

@@ -65,9 +65,11 @@ def distance_step_m(low: float | None, high: float | None) -> int:
 
 
 def distance(value: float | None, step_m: int = 1) -> str:
-    """A distance in metres, rounded to a step."""
+    """A distance in metres, rounded to a step; a finer one where it would come out as no distance at all."""
     if value is None or not math.isfinite(value):
         return MISSING
+    while 0 < value < step_m / 2 and step_m > 1:
+        step_m //= 10
     return count(round(value / step_m) * step_m)
 
 

@@ -45,7 +45,8 @@ def opening(evidence: Evidence) -> Opening:
 
 def _heard(evidence: Evidence) -> tuple[int, int]:
     """Strikes of the piles heard at one station or more, and those of them without a blow of the log."""
-    strikes = evidence.struck[evidence.struck["pile_id"].notna()]
+    struck = evidence.struck[["strike_id", "pile_id", "flags"]]
+    strikes = struck[struck["pile_id"].notna()]
     flags = strikes["flags"]
     heard = strikes[~flags.map(lambda own: "not_heard" in own).to_numpy(dtype=bool)]
     of_log = heard[heard["pile_id"].isin(set(evidence.campaign.n_logged or {}))]
@@ -120,9 +121,6 @@ def _period(evidence: Evidence) -> str:
 
 
 def _origin(evidence: Evidence) -> str:
-    stages: Sequence[str] = [
-        f"{stage.stage} {day(stage.ended_utc)}" for stage in evidence.manifest.stages if stage.stage != "report"
-    ]
+    """By what the results were made; when stands in the manifest, so that the page is the same whenever it is made."""
     version = evidence.manifest.versions.get("reconcile")
-    made = f"reconcile {version}" if version else "reconcile"
-    return f"Made with {made}{': ' if stages else ''}{', '.join(stages)}"
+    return f"Made with {f'reconcile {version}' if version else 'reconcile'}"

@@ -2,27 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 
+from reconcile.report.choice import Choice, Option, figures, tables
 from reconcile.report.evidence import Evidence
 from reconcile.report.figures.bias import bias_figure
 from reconcile.report.figures.claimed import claimed_figure
 from reconcile.report.figures.continuous import kurtosis_histories, tone_histories
 from reconcile.report.figures.distances import distances
-from reconcile.report.figures.figure import FigurePart
 from reconcile.report.figures.fit_checks import fit_checks
 from reconcile.report.figures.insertion_loss import insertion_loss_figure
 from reconcile.report.figures.level_range import level_range
+from reconcile.report.figures.site_map import site_maps
 from reconcile.report.figures.spectra import spectra
 from reconcile.report.figures.split import split_figure
 from reconcile.report.figures.time_history import continuous_histories, strike_histories
 from reconcile.report.findings import findings, reading_notes
 from reconcile.report.formatting import unbroken
+from reconcile.report.in_short import in_short
 from reconcile.report.opening import opening
+from reconcile.report.sections import sections
+from reconcile.report.small_page import policy, with_classes
+from reconcile.report.strike_view import strike_view
 from reconcile.report.subjects import (
     Subject,
     curve_subjects,
@@ -50,11 +56,11 @@ from reconcile.report.tables import (
 from reconcile.report.tables.claimed import claimed_table
 from reconcile.report.tables.corrections import correction_table
 from reconcile.report.tables.fit_reasons import fit_group, fit_notes
-from reconcile.report.tables.table import Table
 from reconcile.report.words import group_words, sentence_case
 from reconcile.vocabulary.impulsiveness import KURTOSIS_BOUNDS
 from reconcile.vocabulary.weightings import GUIDANCE, WEIGHTINGS
 
+SCRIPTS = ("choices.js.j2", "strikes.js.j2")
 TABLES_OF_INPUT = (
     "campaign.toml",
     "piles.csv",
@@ -68,29 +74,16 @@ TABLES_OF_INPUT = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Option:
-    """One of several views of the same thing: a name and what is shown under it."""
-
-    name: str
-    figure: FigurePart | None = None
-    table: Table | None = None
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """Several views; without JavaScript, and in print, they stand one below the other."""
-
-    label: str
-    options: tuple[Option, ...]
-
-
 def page(evidence: Evidence) -> str:
     """The report as one HTML document that asks for nothing from outside.
 
     What has not been made yet (fits, biases) is left out, or said to be missing. All names from the input are escaped.
     """
+    return rendered(contents(evidence))
+
+
+def rendered(shown: dict[str, Any], *, for_paper: bool = False) -> str:
+    """The page of what `contents` gathered; `for_paper` with each drawing's styles in itself, as a PDF needs them."""
     environment = Environment(
         loader=PackageLoader("reconcile.report"),
         autoescape=True,
@@ -99,14 +92,19 @@ def page(evidence: Evidence) -> str:
         lstrip_blocks=True,
     )
     environment.filters["unbroken"] = unbroken
-    return environment.get_template("report.html.j2").render(_contents(evidence))
+    script = "\n".join(environment.get_template(name).render() for name in SCRIPTS)
+    html = environment.get_template("report.html.j2").render(
+        **shown, sections=sections(shown), script=Markup(script), policy=policy(script)
+    )
+    return html if for_paper else with_classes(html)
 
 
-def _contents(evidence: Evidence) -> dict[str, Any]:
+def contents(evidence: Evidence) -> dict[str, Any]:
     """Everything that the template names."""
     return {
         "campaign": evidence.campaign,
         "opening": opening(evidence),
+        "in_short": in_short(evidence),
         "has_predictions": bool(evidence.campaign.predictions or evidence.campaign.predicted_ranges),
         "has_fit": evidence.fit is not None,
         "has_bias": evidence.bias is not None,
@@ -141,8 +139,8 @@ def _predictions(evidence: Evidence) -> dict[str, Any]:
         "reading_notes": reading_notes(biases),
         "bias_table": predictions.bias_table(biases) if biases else None,
         "not_in_the_biases": predictions.not_in_the_biases(evidence.pairs, biases),
-        "bias_figures": _figures("Quantity", predicted, lambda s: bias_figure(evidence, s)),
-        "pairs": _tables("Quantity", paired_subjects(evidence), lambda s: predictions.pairs_table(evidence, s)),
+        "bias_figures": figures("Quantity", predicted, lambda s: bias_figure(evidence, s), 1),
+        "pairs": tables("Quantity", paired_subjects(evidence), lambda s: predictions.pairs_table(evidence, s), 1),
         "corrections": correction_table(evidence.correction) if evidence.correction else None,
         "claimed_figure": claimed_figure(evidence),
         "claimed_table": claimed_table(biases),
@@ -155,8 +153,8 @@ def _predictions(evidence: Evidence) -> dict[str, Any]:
 def _causes(evidence: Evidence) -> dict[str, Any]:
     subjects = [subject for subject in predicted_subjects(evidence) if subject.band_hz is None]
     return {
-        "split_figures": _figures("Quantity", subjects, lambda s: split_figure(evidence, s)),
-        "split_tables": _tables("Quantity", subjects, lambda s: causes.split_table(evidence, s)),
+        "split_figures": figures("Quantity", subjects, lambda s: split_figure(evidence, s), 1),
+        "split_tables": tables("Quantity", subjects, lambda s: causes.split_table(evidence, s), 1),
         "readings": causes.readings(evidence),
         "band_shapes": causes.band_shape_table(evidence),
     }
@@ -168,7 +166,7 @@ def _measurements(evidence: Evidence) -> dict[str, Any]:
     bands = fits.band_fit_table(evidence)
     models = _models(evidence, subjects)
     if not bands.empty:
-        models = Choice(models.label, (*models.options, Option("Decidecade bands: the chosen fits", table=bands)))
+        models = replace(models, options=(*models.options, Option("Decidecade bands: the chosen fits", table=bands)))
     cumulative = tuple(
         Option(sentence_case(levels.exposure_title(w)), table=levels.exposure_table(evidence, w)) for w in weightings
     )
@@ -179,17 +177,19 @@ def _measurements(evidence: Evidence) -> dict[str, Any]:
     )
     return {
         "piles": chain.pile_table(evidence),
-        "level_range": _figures("Quantity", curve_subjects(evidence), lambda s: level_range(evidence, s)),
+        "level_range": figures("Quantity", curve_subjects(evidence), lambda s: level_range(evidence, s), 2),
         "fits": models,
         "fit_checks": _fit_checks(evidence, subjects),
         "spread_note": fits.spread_note(),
-        "levels": _tables("Quantity", subjects, lambda s: levels.level_table(evidence, s)),
-        "phases": Choice("Station", tuple(Option(s, table=phases.phase_table(evidence, s)) for s in stations)),
+        "levels": tables("Quantity", subjects, lambda s: levels.level_table(evidence, s), 1),
+        "phases": Choice("Station", tuple(Option(s, table=phases.phase_table(evidence, s)) for s in stations), 1),
         "phases_note": phases.phase_note(evidence),
-        "cumulative": Choice("Weighting", cumulative),
+        "cumulative": Choice("Weighting", cumulative, 1),
         "histories": strike_histories(evidence),
+        "strike_view": strike_view(evidence),
+        "maps": site_maps(evidence),
         "continuous": continuous_histories(evidence),
-        "continuous_tables": Choice("Weighting", percentiles),
+        "continuous_tables": Choice("Weighting", percentiles, 1),
         **_continuous(evidence),
         "spectra": spectra(evidence),
     }
@@ -203,8 +203,8 @@ def _continuous(evidence: Evidence) -> dict[str, Any]:
         "tones": tone_histories(evidence),
         "kurtosis_figure": kurtosis_histories(evidence),
         "kurtosis_bounds": KURTOSIS_BOUNDS,
-        "kurtosis_tables": Choice("Station", tuple(Option(name, table=t) for name, t in kurtosis if not t.empty)),
-        "surroundings": Choice("Station", tuple(Option(name, table=t) for name, t in around if not t.empty)),
+        "kurtosis_tables": Choice("Station", tuple(Option(name, table=t) for name, t in kurtosis if not t.empty), 1),
+        "surroundings": Choice("Station", tuple(Option(name, table=t) for name, t in around if not t.empty), 2),
     }
 
 
@@ -225,7 +225,7 @@ def _models(evidence: Evidence, subjects: Iterable[Subject]) -> Choice:
         for subject, table in filled
         if not table.empty
     )
-    return Choice("Quantity", options)
+    return Choice("Quantity", options, 1)
 
 
 def _fit_checks(evidence: Evidence, subjects: Iterable[Subject]) -> Choice:
@@ -240,7 +240,7 @@ def _fit_checks(evidence: Evidence, subjects: Iterable[Subject]) -> Choice:
         for subject, fit, figure in drawn
         if figure
     )
-    return Choice("Fit", options)
+    return Choice("Fit", options, 1)
 
 
 def _limits(evidence: Evidence) -> dict[str, Any]:
@@ -286,13 +286,3 @@ def _left_out(evidence: Evidence) -> dict[str, Any]:
         "unpaired": predictions.unpaired_table(evidence),
         "not_fitted": exclusions.not_fitted_table(evidence),
     }
-
-
-def _figures(label: str, subjects: Iterable[Subject], draw: Callable[[Subject], FigurePart | None]) -> Choice:
-    drawn = [(subject, draw(subject)) for subject in subjects]
-    return Choice(label, tuple(Option(subject.title, figure=figure) for subject, figure in drawn if figure))
-
-
-def _tables(label: str, subjects: Iterable[Subject], fill: Callable[[Subject], Table]) -> Choice:
-    filled = [(subject, fill(subject)) for subject in subjects]
-    return Choice(label, tuple(Option(subject.title, table=table) for subject, table in filled if not table.empty))

@@ -8,11 +8,11 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from reconcile.report.choice import Choice, Option
 from reconcile.report.figures.before_after import validation_figure
 from reconcile.report.figures.forest import forest
 from reconcile.report.figures.foundations import foundation_figure
 from reconcile.report.formatting import between, decibels, signed, significant, unbroken
-from reconcile.report.page import Choice, Option
 from reconcile.report.tables import foundations as foundation_tables
 from reconcile.report.tables import pooling as tables
 from reconcile.report.tables.table import one_body, text

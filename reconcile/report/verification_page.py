@@ -9,7 +9,6 @@ from typing import Any
 
 from reconcile.campaign.activity_periods import states
 from reconcile.report.evidence import Evidence
-from reconcile.report.formatting import instant
 from reconcile.report.pooled_page import environment
 from reconcile.report.tables import insertion_loss, pile_facts, verification
 from reconcile.report.tables.table import Table
@@ -88,17 +87,12 @@ def verdict(evidence: Evidence, pile: Pile) -> dict[str, Any]:
     limits = verification.limit_sentence(evidence, pile)
     if not any(len(table) for table in compared):
         return {"kind": "none", "title": "Nothing to hold it against", "sentences": [_why_not(pile), *limits]}
-    counted = [
-        f"{len(some)} of {len(table)} {noun}"
-        for some, table, noun in zip(beyond, compared, ("levels", "distances"), strict=True)
-        if len(table)
-    ]
     found = any(len(table) for table in beyond)
-    within = sum(int((table["outcome"] == "within_uncertainty").sum()) for table in compared if len(table))
     sentences = [
-        f"Beyond the prediction, with the uncertainty taken off: {' and '.join(counted)}.",
+        verification.beyond_sentence(*compared),
         *verification.furthest_sentences(*beyond),
-        *([f"{within} more lie above the prediction, but within the uncertainty."] if within else []),
+        *verification.within_sentence(*compared),
+        *verification.not_independent(compared[0]),
         *limits,
     ]
     title = "Measured beyond predicted" if found else "Nothing measured beyond predicted"
@@ -115,6 +109,4 @@ def _why_not(pile: Pile) -> str:
 
 def _origin(evidence: Evidence) -> str:
     version = evidence.manifest.versions.get("reconcile", "")
-    stages = [s for s in evidence.manifest.stages if s.stage == "levels"]
-    when = f", levels made {instant(stages[-1].ended_utc)} UTC" if stages else ""
-    return f"Made with reconcile {version}{when}. Every number of this page is in record.csv and the tables beside it."
+    return f"Made with reconcile {version}. Every number of this page is in record.csv and the tables beside it."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -161,6 +162,8 @@ def strikes(names: dict[str, str] | None = None) -> pd.DataFrame:
                         "station_id": n.get(station_id, station_id),
                         "time_utc": pd.Timestamp(START + timedelta(hours=p, seconds=2.0 * k)),
                         "energy_kj": np.nan if p == 1 else 600.0 + 200.0 * k,
+                        "recording": n.get("file", f"recordings/{s}/a.wav"),
+                        "start_sample": 1000 * k,
                         "exposure_level_db": level,
                         "peak_level_db": level + 25.0,
                         "exposure_censoring": "at_most" if limit else "none",
@@ -407,3 +410,23 @@ def whole(names: dict[str, str] | None = None) -> Evidence:
         fit_document(names), comparison(names), unpaired(names),
         BiasDocument(biases=(made,), threshold_ranges=thresholds(names)), correction(names),
     )  # fmt: skip
+
+
+def with_strikes(n_rows: int) -> Evidence:
+    """The same campaign with many more rows of strikes, their levels scattered (fixed seed)."""
+    evidence = whole()
+    first = evidence.strikes
+    times = -(-n_rows // len(first))
+    many = pd.concat([first.assign(block=k) for k in range(times)], ignore_index=True).iloc[:n_rows]
+    scatter = np.random.default_rng(11).normal(0.0, 1.5, (n_rows, 2))
+    number = many["strike_id"].str[-1].astype(int) + N_STRIKES * many["block"]
+    many["strike_id"] = many["pile_id"] + "-" + number.map("{:05d}".format)
+    many["time_utc"] += pd.to_timedelta(2.0 * N_STRIKES * many["block"], unit="s")
+    many["exposure_level_db"] += scatter[:, 0]
+    many["peak_level_db"] += scatter[:, 1]
+    many["start_sample"] += 96_000 * N_STRIKES * many["block"]
+    levels = many[["strike_id", "station_id"]].copy()
+    for n in BANDS:
+        levels[exposure_column(n)] = 150.0 - n + scatter[:, 0]
+        levels[noise_column(n)] = 90.0 - n
+    return replace(evidence, strikes=many.drop(columns="block"), bands=levels)

@@ -33,6 +33,26 @@ def document() -> BiasDocument:
     return both.model_copy(update={"band_shapes": shapes})
 
 
+def test_the_sentence_says_which_total_the_figure_shows(document: BiasDocument) -> None:
+    (split,) = document.splits
+    (said,) = (statement.sentence for statement in split.reading if statement.about == "operations")
+    assert f"{split.total_at_reference_db:+.1f} dB between prediction and record at 750 m" in said
+    assert f"The figure shows the parts at {split.at_range_m:.0f} m, where they are {split.total_db:+.1f} dB" in said
+
+
+def test_the_caption_says_that_piles_without_abatement_taught_the_source(document: BiasDocument) -> None:
+    (split,) = document.splits
+    told = [
+        part.model_copy(update={"value_db": 1.0, "interval_95_db": (0.0, 2.0)}) if part.part == "abatement" else part
+        for part in split.parts
+    ]
+    for parts, learnt in ((split.parts, False), (tuple(told), True)):
+        made = document.model_copy(update={"splits": (split.model_copy(update={"parts": parts}),)})
+        figure = split_figure(replace(small_evidence.whole(), bias=made), EXPOSURE)
+        assert figure is not None
+        assert ("learnt from the piles without abatement" in figure.panels[0].note) == learnt
+
+
 @pytest.fixture(scope="module")
 def evidence(document: BiasDocument) -> Evidence:
     return replace(small_evidence.whole(), bias=document)

@@ -17,9 +17,9 @@ PLACE = [6.5, 54.1]
 EVIL = "</script><img src=x onerror='alert(1)'>=CMD"
 
 
-def placed() -> Evidence:
+def placed(names: dict[str, str] | None = None) -> Evidence:
     """The evidence, all piles and stations at one place, with two measured distances."""
-    evidence = whole()
+    evidence = whole(names)
     there = {"longitude_deg": PLACE[0], "latitude_deg": PLACE[1]}
     campaign = evidence.campaign.model_copy(
         update={

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from html.parser import HTMLParser
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -12,6 +13,7 @@ from reconcile.comparison.limits import limit_rows
 from reconcile.comparison.pile_distances import pile_distances
 from reconcile.comparison.verification_record import RecordSource, record_rows
 from reconcile.report import Evidence
+from reconcile.report.tables import verification as tables
 from reconcile.report.verification_page import page_names, verdict, verification_pages
 from reconcile.vocabulary.criteria import criteria_of
 from reconcile.vocabulary.documents.campaign import LoggedDriving, PredictedRange
@@ -67,6 +69,27 @@ def test_measured_beyond_predicted_is_said_first() -> None:
     assert "predicted at 50\u00a0m" in page
     # of the German limits 160 dB (exposure) and 190 dB (peak), levels of P1 lie above both
     assert "lie below a measured level" in page
+
+
+def test_levels_are_counted_with_their_places_and_apart_from_distances() -> None:
+    levels = pd.DataFrame(
+        {
+            "outcome": ["beyond", "beyond", "within_uncertainty", "not_beyond"],
+            "mooring_id": ["A", "A", "B", "B"],
+            "band_hz": [np.nan, 63.0, 80.0, np.nan],
+        }
+    )
+    distances = pd.DataFrame({"outcome": ["within_uncertainty", "within_uncertainty"]})
+    assert tables.beyond_sentence(levels, distances) == (
+        "Beyond the prediction, with the uncertainty of the measurement taken off: 2 of 4 levels (at 2 places, 2 of "
+        "them band levels that are not in the table) and 0 of 2 distances."
+    )
+    assert tables.within_sentence(levels, distances) == [
+        "Above the prediction, but within the uncertainty: 1 level and 2 distances."
+    ]
+    box = " ".join(verdict(_evidence(), _evidence().piles[0])["sentences"])
+    assert "not independent tests" in box
+    assert "report.html, which may say that it is not decided" in box
 
 
 def test_nothing_beyond_and_nothing_to_compare_with_are_told_apart() -> None:

@@ -19,6 +19,7 @@ from reconcile.report.figures.style import (
     legend,
     log_axis,
     new_axes,
+    padded,
     station_marks,
 )
 from reconcile.report.figures.svg import inline, plain
@@ -30,6 +31,7 @@ from reconcile.vocabulary.impulsiveness import KURTOSIS_BOUNDS
 from reconcile.vocabulary.quantities import FloatArray
 
 _MOST = 900  # marks of one station in a panel
+_MOST_TONES, _TONES_ACROSS = 400, 4
 
 
 def tone_histories(evidence: Evidence) -> FigurePart | None:
@@ -44,31 +46,61 @@ def tone_histories(evidence: Evidence) -> FigurePart | None:
     )
     hidden = LegendItem("marker", MUTED, "open: a line that stands out by less than 3 dB", filled=False, small=True)
     present = [name for name in marks if name in set(tones["station_id"])]
-    return FigurePart(panels, (*legend(marks, present, small=True), hidden))
+    most = tones.groupby(["pile_id", "station_id"]).size().max()
+    caption = f"Thinned to about {_MOST_TONES} marks a drawing, the highest and lowest line of each stretch kept."
+    return FigurePart(
+        panels, (*legend(marks, present, small=True), hidden), caption if most > _MOST_TONES else "", wide=True
+    )
 
 
 def _tones_panel(pile: Pile, tones: pd.DataFrame, marks: dict[str, Mark], key: str) -> Panel:
+    """A column for each station, so that no station hides another: frequencies above, the strongest level below."""
     first = tones["start_utc"].min()
+    stations = [name for name in marks if name in set(tones["station_id"])]
+    across = min(len(stations), _TONES_ACROSS)
+    down = -(-len(stations) // across)
     with house_style():
-        figure = Figure(figsize=(4.7, 4.6), layout="constrained", facecolor="none")
-        frequency, level = figure.subplots(2, 1, sharex=True, height_ratios=(2.4, 1.4))
-        for axes in (frequency, level):
-            dress(axes)
-        for station_id, rows in tones.groupby("station_id"):
-            mark = marks[str(station_id)]
-            for hidden, own in rows.groupby(rows["censoring"] == "at_most"):
-                _dots(frequency, _minutes(own, first), own["frequency_hz"].to_numpy(np.float64), mark, bool(hidden))
-            clear = rows[rows["censoring"] == "none"]
-            strongest = clear.loc[clear.groupby("start_utc")["level_db"].idxmax()].sort_values("start_utc")
-            _dots(level, _minutes(strongest, first), strongest["level_db"].to_numpy(np.float64), mark, False)
-        low, high = float(tones["frequency_hz"].min()), float(tones["frequency_hz"].max())
-        log_axis(frequency, low / 1.2, high * 1.2, "Frequency of the lines\n(Hz)", "y")
-        level.set_ylabel("Strongest line\n(dB re 1 µPa)", color=INK)
-        level.set_xlabel(f"Minutes after {instant(first.to_pydatetime())} UTC")
-        figure.align_ylabels()
+        figure = Figure(figsize=(max(2.35 * across, 4.7), 3.3 * down), layout="constrained", facecolor="none")
+        grid = figure.subplots(
+            2 * down, across, sharex=True, sharey=False, height_ratios=(2.2, 1.4) * down, squeeze=False
+        )
+        frequencies = float(tones["frequency_hz"].min()) / 1.2, float(tones["frequency_hz"].max()) * 1.2
+        clear = tones.loc[tones["censoring"] == "none", "level_db"]
+        levels = padded(clear.tolist(), 0.08, 1.0) if len(clear) else (0.0, 1.0)
+        for place in range(down * across):
+            frequency, level = (
+                grid[2 * (place // across), place % across],
+                grid[2 * (place // across) + 1, place % across],
+            )
+            if place >= len(stations):
+                frequency.set_visible(False)
+                level.set_visible(False)
+                continue
+            name = stations[place]
+            _station_tones(frequency, level, tones[tones["station_id"] == name], first, marks[name])
+            left = place % across == 0
+            log_axis(frequency, *frequencies, "Frequency of the lines\n(Hz)" if left else "", "y")
+            frequency.set_title(plain(name, 14), fontsize=8.6, color=INK, loc="left")
+            level.set_ylim(*levels)
+            level.tick_params(labelbottom=True)
+            level.set_ylabel("Strongest line\n(dB re 1 µPa)" if left else "", color=INK)
+        figure.supxlabel(f"Minutes after {instant(first.to_pydatetime())} UTC", fontsize=8.4, color=INK)
         description = f"Frequencies of the tonal lines, and level of the strongest, pile {plain(pile.pile_id)}."
         svg = inline(figure, key, description)
     return Panel(pile.pile_id, svg, pile_words(pile))
+
+
+def _station_tones(frequency: Axes, level: Axes, rows: pd.DataFrame, first: pd.Timestamp, mark: Mark) -> None:
+    for axes in (frequency, level):
+        dress(axes)
+    rows = rows.sort_values(["start_utc", "frequency_hz"]).iloc[
+        thinned(rows.sort_values(["start_utc", "frequency_hz"])["frequency_hz"].to_numpy(np.float64), _MOST_TONES)
+    ]
+    for hidden, own in rows.groupby(rows["censoring"] == "at_most"):
+        _dots(frequency, _minutes(own, first), own["frequency_hz"].to_numpy(np.float64), mark, bool(hidden))
+    clear = rows[rows["censoring"] == "none"]
+    strongest = clear.loc[clear.groupby("start_utc")["level_db"].idxmax()].sort_values("start_utc")
+    _dots(level, _minutes(strongest, first), strongest["level_db"].to_numpy(np.float64), mark, False)
 
 
 def _minutes(rows: pd.DataFrame, first: pd.Timestamp) -> FloatArray:

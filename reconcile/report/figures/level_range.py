@@ -33,7 +33,7 @@ from reconcile.vocabulary.documents.fit import Coefficient, Fit
 from reconcile.vocabulary.quantities import FloatArray
 
 _STATISTICS = ("median", "mean", "energy_mean", "exceeded_5", "maximum")
-_CURVE_POINTS = 80
+_CURVE_POINTS = 32
 _TOO_SMALL_TO_SHOW = 0.001
 _BAND_DB = 10.0  # how far beyond levels and curves a drawing makes room for intervals
 _POINT_COLUMNS = ["pile_id", "range_m", "level_db", "error_db"]

@@ -13,6 +13,7 @@ from reconcile.report.figures.figure import FigurePart, LegendItem, Panel
 from reconcile.report.figures.style import MUTED, Mark, house_style, legend, log_axis, new_axes, padded, station_marks
 from reconcile.report.figures.svg import inline, plain
 from reconcile.report.words import pile_words
+from reconcile.spreading.stored_bands import band_level_db, band_rows
 from reconcile.vocabulary.decidecades import band_number, centre_hz
 from reconcile.vocabulary.documents.campaign import Pile
 from reconcile.vocabulary.tables.background import band_column
@@ -68,12 +69,20 @@ def _noise_medians(evidence: Evidence) -> pd.DataFrame:
     """Median of the background's band exposure for each pile, station and band, in long form."""
     numbers = [band_number(f) for f in sorted(evidence.summary["band_hz"].dropna().unique())]
     columns = {noise_column(n): n for n in numbers if noise_column(n) in evidence.bands.columns}
-    if not columns or evidence.bands.empty:
+    if not columns or not len(evidence.bands):
         return pd.DataFrame({"pile_id": [], "station_id": [], "band": [], "level_db": []})
     keys = evidence.strikes[["strike_id", "station_id", "pile_id"]]
-    joined = evidence.bands[["strike_id", "station_id", *columns]].merge(keys, on=["strike_id", "station_id"])
-    medians = joined.groupby(["pile_id", "station_id"])[list(columns)].median()
-    long = medians.rename(columns=columns).reset_index()
+    numbered = band_rows(keys, evidence.bands)
+    grouped = numbered.groupby(["pile_id", "station_id"])
+    of_group = grouped.ngroup()
+    medians = pd.DataFrame(
+        {
+            n: pd.Series(band_level_db(numbered, evidence.bands, name).astype(np.float32)).groupby(of_group).median()
+            for name, n in columns.items()
+        }
+    )
+    labels = grouped.size().index.to_frame(index=False)
+    long = labels.join(medians)
     long = long.melt(id_vars=["pile_id", "station_id"], var_name="band", value_name="level_db")
     return long[long["level_db"].notna()]
 

@@ -57,7 +57,13 @@ def _panel(split: Split, limits: tuple[float, float], key: str) -> Panel:
         svg = inline(figure, key, f"Parts of predicted minus recorded. {plain(title)}.")
     untold = [f"{PART_NAMES[part.part]}: {part.reason}." for part in split.parts if part.value_db is None]
     at = f"At {metres(split.at_range_m)} m. Bars: values; lines: 95 % intervals."
-    return Panel(title, svg, " ".join([at, *untold]))
+    learnt = ["Source: learnt from the piles without abatement."] if _contrasted(split) else []
+    return Panel(title, svg, " ".join([at, *learnt, *untold]))
+
+
+def _contrasted(split: Split) -> bool:
+    """Whether source and abatement were told apart by piles without it."""
+    return any(part.part == "abatement" and part.value_db is not None for part in split.parts)
 
 
 def _draw(axes: Axes, split: Split, told: Sequence[SplitPart], limits: tuple[float, float]) -> None:

@@ -10,6 +10,8 @@ from xml.etree import ElementTree
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
+from reconcile.report.figures.compact import compact
+
 _NUMBER = re.compile(r"-?\d+\.\d+")
 _FONT_FAMILY = re.compile(r"font-family:[^;]*;? ?")
 _FONT_SHORTHAND = re.compile(r"font: ((?:italic |oblique |bold |\d+ )*)([\d.]+px) [^;]*")
@@ -26,7 +28,7 @@ def plain(name: object, longest: int | None = None) -> str:
 def inline(figure: Figure, key: str, description: str) -> Markup:
     """The figure as an `<svg>` element. `key` is unique in the page; `description` says what is to be seen.
 
-    Metadata, style sheet and unused ids are dropped, the others carry the key, and coordinates are cut to 0.01 pt.
+    Metadata, style sheet and unused ids are dropped, the others carry the key; the drawing is made small.
     """
     stream = io.StringIO()
     with warnings.catch_warnings():
@@ -39,12 +41,12 @@ def inline(figure: Figure, key: str, description: str) -> Markup:
                 parent.remove(child)
     used = _references(root)
     for element in root.iter():
-        _tidy(element, key, used)
-    _prune(root)
+        _tidy(element, used)
+    compact(root, key)
     box = root.get("viewBox", "")
     root.attrib.clear()
     root.attrib.update({"viewBox": box, "role": "img", "aria-label": description})
-    return Markup(ElementTree.tostring(root, encoding="unicode", short_empty_elements=True))
+    return Markup(ElementTree.tostring(root, encoding="unicode", short_empty_elements=True).replace(" />", "/>"))
 
 
 def _local(element: ElementTree.Element) -> str:
@@ -59,18 +61,16 @@ def _references(root: ElementTree.Element) -> set[str]:
     return found
 
 
-def _tidy(element: ElementTree.Element, key: str, used: set[str]) -> None:
+def _tidy(element: ElementTree.Element, used: set[str]) -> None:
     element.tag = _local(element)
     attributes = dict(element.attrib)
     element.attrib.clear()
     for name, value in attributes.items():
         if name == "id":
             if value in used:
-                element.set("id", f"{key}-{value}")
+                element.set("id", value)
         elif name == _HREF:
-            element.set("href", f"#{key}-{value[1:]}")
-        elif value.startswith("url(#"):
-            element.set(name, f"url(#{key}-{value[5:]}")
+            element.set("href", value)
         elif name in ("d", "x", "y", "transform"):
             element.set(name, " ".join(_NUMBER.sub(_shorter, value).split()))
         elif name == "style":
@@ -85,16 +85,3 @@ def _tidy(element: ElementTree.Element, key: str, used: set[str]) -> None:
 def _shorter(match: re.Match[str]) -> str:
     text = f"{float(match.group()):.2f}".rstrip("0").rstrip(".")
     return "0" if text in ("-0", "") else text
-
-
-def _prune(root: ElementTree.Element) -> None:
-    """Drop groups without content, and say the style of repeated marks once."""
-    for parent in reversed(list(root.iter())):
-        for child in list(parent):
-            if child.tag in ("g", "defs") and not len(child):
-                parent.remove(child)
-        marks = [child.get("style") for child in parent if child.tag == "use"]
-        if len(marks) > 1 and len(marks) == len(parent) and len(set(marks)) == 1 and marks[0]:
-            for child in parent:
-                del child.attrib["style"]
-            parent.set("style", marks[0])

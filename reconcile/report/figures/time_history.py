@@ -20,14 +20,19 @@ from reconcile.report.words import pile_words
 from reconcile.vocabulary.documents.campaign import Pile
 from reconcile.vocabulary.quantities import FloatArray
 
-_POINT_BUDGET = 24_000  # marks in all time histories together; beyond it they are thinned, extremes kept
+_POINT_BUDGET = 6000  # marks in all time histories together; beyond it they are thinned, extremes kept
 _LEAST_POINTS, _MOST_POINTS = 60, 1500
 _ENERGY = "#7a5c00"
+_DRAWN = (
+    "strike_id", "pile_id", "station_id", "time_utc", "energy_kj",
+    "exposure_level_db", "exposure_censoring", "peak_level_db", "peak_censoring",
+)  # fmt: skip
 
 
 def strike_histories(evidence: Evidence) -> FigurePart | None:
     """One panel for each pile with strikes: exposure level, peak level, hammer energy."""
-    strikes = evidence.struck[evidence.struck["pile_id"].notna()]
+    struck = evidence.struck[list(_DRAWN)]
+    strikes = struck[struck["pile_id"].notna()]
     piles = [pile for pile in evidence.piles if pile.pile_id in set(strikes["pile_id"])]
     if not piles:
         return None

@@ -4,18 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from reconcile.report.formatting import between, count, decibels, percent, significant
+from reconcile.report.formatting import MISSING, between, count, decibels, percent, significant
 from reconcile.report.subjects import Subject
 from reconcile.report.tables.table import Body, Head, Table
 from reconcile.report.words import group_words
 from reconcile.vocabulary.documents.bias import Bias
 from reconcile.vocabulary.documents.bias_parts import ClaimedUncertainty
 
-_VERDICTS = {
-    "larger": "the scatter is larger than claimed",
-    "not_larger": "no larger than claimed",
-    "not_decided": "not decided",
-}
+_VERDICTS = {"larger": "larger than claimed", "not_larger": "no larger than claimed", "not_decided": "not decided"}
 
 
 def claimed_table(biases: Sequence[Bias]) -> Table:
@@ -26,6 +22,7 @@ def claimed_table(biases: Sequence[Bias]) -> Table:
         Head("Claimed", "± dB"),
         Head("Pairs within its 95 % interval"),
         Head("Error over claim", "root mean square"),
+        Head("95 % interval"),
         Head("Scatter found", "± dB"),
         Head("Scatter over claim"),
         Head("95 % interval"),
@@ -46,8 +43,10 @@ def _row(bias: Bias, claim: ClaimedUncertainty) -> tuple[str, ...]:
         decibels(claim.claimed_sd_db),
         percent(claim.coverage_95),
         significant(claim.root_mean_square),
+        between(*claim.root_mean_square_interval_95) if claim.root_mean_square_interval_95 else MISSING,
         decibels(claim.scatter_db),
         significant(claim.scatter_ratio),
         between(*claim.scatter_ratio_interval_95),
-        _VERDICTS[claim.scatter],
+        f"errors with the common offset: {_VERDICTS[claim.total or 'not_decided']}; scatter without it: "
+        f"{_VERDICTS[claim.scatter]}",
     )

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 import pandas as pd
 
 from reconcile.report.evidence import Evidence
-from reconcile.report.formatting import count, exact_time, instant, length_of_time
+from reconcile.report.formatting import count, exact_time
 from reconcile.report.tables.table import Head, Table, one_body, text
 from reconcile.report.words import (
     excluded_words,
@@ -189,19 +189,13 @@ def versions_table(evidence: Evidence) -> Table:
 
 
 def stages_table(evidence: Evidence) -> Table:
-    """The commands that made the results (without the one that wrote this page)."""
-    head = (*text("Stage", "Started (UTC)"), Head("Took"), *text("Made"))
+    """The commands that made the results (without the one that wrote this page); when, the manifest says."""
     rows = [
-        (
-            stage.stage,
-            instant(stage.started_utc),
-            length_of_time((stage.ended_utc - stage.started_utc).total_seconds()),
-            ", ".join(f"{name.replace('_', ' ')} {count(n)}" for name, n in stage.counts.items()),
-        )
+        (stage.stage, ", ".join(f"{name.replace('_', ' ')} {count(n)}" for name, n in stage.counts.items()))
         for stage in evidence.manifest.stages
         if stage.stage != "report"
     ]
-    return one_body(head, rows)
+    return one_body(text("Stage", "Made"), rows)
 
 
 def input_table(evidence: Evidence, names: Iterable[str]) -> Table:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from reconcile.report.evidence import Evidence
-from reconcile.report.formatting import MISSING, count, decibels, instant, significant
+from reconcile.report.formatting import MISSING, between, count, decibels, instant, significant
 from reconcile.report.tables.table import Body, Head, Record, Table, number, text, words
 from reconcile.report.words import sentence_case
 from reconcile.vocabulary.quantities import EXPOSURE_LEVEL, PEAK_LEVEL
@@ -38,7 +38,9 @@ def phase_table(evidence: Evidence, station_id: str) -> Table:
         Head("of these censored"),
         Head("Median energy", "kJ"),
         Head("Median exposure level", unit),
+        Head("Its 95 % interval", unit),
         Head("Exceeded by 5 %", unit),
+        Head("Its 95 % interval", unit),
         Head("Highest peak", PEAK_LEVEL.unit),
         Head("Cumulative exposure", unit),
     )
@@ -63,16 +65,17 @@ def _row(record: Record, activities: bool) -> tuple[str, ...]:
         count(number(record, "n_strikes")),
         count(number(record, "n_censored")),
         significant(number(record, "median_energy_kj")),
-        *(
-            decibels(number(record, name))
-            for name in (
-                "median_db",
-                "exceeded_5_db",
-                "maximum_peak_level_db",
-                "cumulative_exposure_level_db",
-            )
-        ),
+        *_with_interval(record, "median"),
+        *_with_interval(record, "exceeded_5"),
+        decibels(number(record, "maximum_peak_level_db")),
+        decibels(number(record, "cumulative_exposure_level_db")),
     )
+
+
+def _with_interval(record: Record, statistic: str) -> tuple[str, str]:
+    """A statistic, and its interval where there were strikes enough for one."""
+    low, high = (number(record, f"{statistic}_{end}_db") for end in ("lower", "upper"))
+    return decibels(number(record, f"{statistic}_db")), MISSING if low is None and high is None else between(low, high)
 
 
 def _work(record: Record) -> str:

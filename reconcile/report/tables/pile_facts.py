@@ -166,11 +166,13 @@ def gaps(evidence: Evidence, pile: Pile) -> list[str]:
     """What the record of this pile lacks, in sentences."""
     record = own_rows(evidence.record, pile)
     found = []
-    shares = record.loc[record["recorded_fraction"] < 1.0, ["station_id", "recorded_fraction"]].drop_duplicates()
+    shares = record.loc[
+        record["recorded_fraction"] < 1.0, ["station_id", "installation_method", "recorded_fraction"]
+    ].drop_duplicates()
     for row in shares.sort_values("station_id").to_dict("records"):
-        found.append(
-            f"{row['station_id']}: {percent(float(row['recorded_fraction']))} of the logged blows were recorded."
-        )
+        method, share = str(row["installation_method"]), percent(float(row["recorded_fraction"]))
+        of = "logged blows were" if method == "impact" else f"time of its {method} work was"
+        found.append(f"{row['station_id']}: {share} of the {of} recorded.")
     silent = [s for s in evidence.station_ids if s not in set(record["station_id"])]
     if silent:
         found.append(f"No levels of this pile at {', '.join(silent)}.")

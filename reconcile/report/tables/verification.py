@@ -99,7 +99,7 @@ def cumulative_table(evidence: Evidence, pile: Pile) -> Table:
         Head("Depth", "m"),
         Head("Distance", "m"),
         Head("n"),
-        Head("Recorded share of blows"),
+        Head("Recorded share"),
         *(Head("unweighted" if w == "none" else w) for w in weightings),
         Head("Standard uncertainty", "dB"),
     )
@@ -238,6 +238,44 @@ def _limit_row(record: Record) -> tuple[str, ...]:
         signed(number(record, "margin_with_uncertainty_db")),
         str(record["statement"]),
     )
+
+
+def _with_outcome(table: pd.DataFrame, outcome: str) -> int:
+    return int((table["outcome"] == outcome).sum()) if len(table) else 0
+
+
+def beyond_sentence(levels: pd.DataFrame, distances: pd.DataFrame) -> str:
+    """How many of the compared levels and distances lie beyond their predictions, and what was taken off."""
+    counted = []
+    if len(levels):
+        banded = int(levels["band_hz"].notna().sum())
+        bands = f", {banded} of them band levels that are not in the table" if banded else ""
+        places = levels["mooring_id"].nunique()
+        counted.append(
+            f"{_with_outcome(levels, 'beyond')} of {len(levels)} levels (at {places} place{'s' * (places != 1)}{bands})"
+        )
+    if len(distances):
+        counted.append(f"{_with_outcome(distances, 'beyond')} of {len(distances)} distances")
+    return f"Beyond the prediction, with the uncertainty of the measurement taken off: {' and '.join(counted)}."
+
+
+def within_sentence(levels: pd.DataFrame, distances: pd.DataFrame) -> list[str]:
+    """How many more lie above, within the uncertainty: levels and distances apart."""
+    numbers = ((_with_outcome(levels, "within_uncertainty"), "level"),
+               (_with_outcome(distances, "within_uncertainty"), "distance"))  # fmt: skip
+    said = " and ".join(f"{n} {noun}{'s' * (n != 1)}" for n, noun in numbers if n)
+    return [f"Above the prediction, but within the uncertainty: {said}."] if said else []
+
+
+def not_independent(levels: pd.DataFrame) -> list[str]:
+    """What counting levels does not say."""
+    if not len(levels):
+        return []
+    return [
+        "These levels are not independent tests: those of one place share its chain, and the uncertainty is that of "
+        "measuring alone, without what piles and places scatter by. What all piles together show of the prediction is "
+        "in report.html, which may say that it is not decided."
+    ]
 
 
 def furthest_sentences(levels: pd.DataFrame, distances: pd.DataFrame) -> list[str]:
