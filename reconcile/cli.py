@@ -8,6 +8,7 @@ wrong, nothing was computed; 4 done, but some recordings could not be used; 5 a 
 from __future__ import annotations
 
 import os
+import re
 import sys
 import traceback
 from pathlib import Path
@@ -17,7 +18,8 @@ import typer
 import typer.core
 
 import reconcile
-from reconcile import strike_commands
+from reconcile import review_command, strike_commands
+from reconcile.running.garbage import collect_rarely
 from reconcile.running.threads import one_thread_each
 from reconcile.terminal import complain as _complain
 from reconcile.terminal import say
@@ -55,14 +57,34 @@ app = typer.Typer(
     help="From recordings of foundation installation to the bias of the pre-construction prediction.",
 )
 app.add_typer(strike_commands.app, name="strikes")
+app.command()(review_command.review)
 
 CampaignFolder = Annotated[Path, typer.Argument(metavar="CAMPAIGN", help="Campaign folder with campaign.toml.")]
 ResultsFolder = Annotated[Path, typer.Argument(metavar="RESULTS", help="Results folder of an earlier run.")]
-Out = Annotated[Path | None, typer.Option("--out", help="Results folder; CAMPAIGN/results unless given.")]
+
+
+def _on_disk(path: Path | None) -> Path | None:
+    """Refuse a URL: as a path it would make folders named after it."""
+    if path is not None and re.match(r"[a-z][a-z0-9+.-]+:/", str(path), re.IGNORECASE):
+        raise typer.BadParameter("results are written to a disk; upload the finished folder (docs/remote.md)")
+    return path
+
+
+Out = Annotated[
+    Path | None, typer.Option("--out", callback=_on_disk, help="Results folder; CAMPAIGN/results unless given.")
+]
 Recordings = Annotated[
     str | None, typer.Option("--recordings", help="Folder, or its URL, the stations' globs are relative to.")
 ]
 Workers = Annotated[int | None, typer.Option("--workers", min=1, help="Processes; as many as processors unless given.")]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(
+        "--scheduler",
+        metavar="ADDRESS|FILE",
+        help="Read recordings on the workers of this dask scheduler (docs/cluster.md).",
+    ),
+]
 NoHash = Annotated[bool, typer.Option("--no-hash", help="Do not compute the checksums of the inputs.")]
 Changed = Annotated[Path | None, typer.Option("--campaign", help="Read a changed campaign instead of the one kept.")]
 AtHand = Annotated[
@@ -124,6 +146,7 @@ def run(
         list[str] | None, typer.Option("--pile", help="Only this pile; may be given several times.")
     ] = None,
     workers: Workers = None,
+    scheduler: Scheduler = None,
     no_hash: NoHash = False,
     fail_over_limit: FailOverLimit = False,
 ) -> None:
@@ -143,6 +166,7 @@ def run(
             piles=pile or (),
             workers=workers,
             hashed=not no_hash,
+            scheduler=scheduler,
         ),
         fail_over_limit,
     )
@@ -172,6 +196,7 @@ def levels(
         list[str] | None, typer.Option("--pile", help="Only this pile; may be given several times.")
     ] = None,
     workers: Workers = None,
+    scheduler: Scheduler = None,
     no_hash: NoHash = False,
 ) -> None:
     """Recordings to levels of every strike, bands, background, exposure and summary: the stage that reads audio.
@@ -190,6 +215,7 @@ def levels(
             piles=pile or (),
             workers=workers,
             hashed=not no_hash,
+            scheduler=scheduler,
         )
     )
 
@@ -265,15 +291,19 @@ def record(results: ResultsFolder, campaign: Changed = None) -> None:
 def report(
     results: ResultsFolder,
     csv: Annotated[bool, typer.Option("--csv", help="Write every table as CSV too, into RESULTS/csv.")] = False,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write report.pdf too (needs the extra pdf).")] = False,
+    geopackage: Annotated[
+        bool, typer.Option("--geopackage", help="Write layers/layers.gpkg too (needs the extra gis).")
+    ] = False,
 ) -> None:
-    """The page, the workbook, map layers, and the description of all columns.
+    """The page, the workbook, map layers, figures, and the description of all columns.
 
     \b
     Example: reconcile report results
     """
     from reconcile.running import pipeline
 
-    _report(pipeline.report(results, with_csv=csv))
+    _report(pipeline.report(results, with_csv=csv, with_pdf=pdf, with_geopackage=geopackage))
 
 
 @app.command()
@@ -402,6 +432,7 @@ def _audit(report: AuditReport) -> None:
 def main() -> None:
     """Run the command line; faults become messages and an exit status."""
     one_thread_each()
+    collect_rarely()
     try:
         app()
     except InputError as error:

@@ -228,3 +228,14 @@ def test_as_a_module_in_a_process_of_its_own(small: SmallCampaign) -> None:
     )
     assert (done.returncode, done.stderr) == (0, "")
     assert "Small campaign" in done.stdout
+
+
+@pytest.mark.parametrize("command", ["run", "levels"])
+def test_results_go_to_no_url(
+    command: str, reconcile: Command, small: SmallCampaign, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    ended = reconcile(command, small.folder, "--out", "s3://bucket/results")
+    assert ended.status == 2
+    assert "results are written to a disk" in ended.err
+    assert [path.name for path in tmp_path.iterdir()] == ["campaign"]

@@ -23,13 +23,14 @@ COMMANDS = {  # of the contract, with the options that it names, as far as this 
     "compare": set(),
     "limits": {"--campaign", "--fail-over-limit"},
     "record": {"--campaign"},
-    "report": {"--csv"},
+    "report": {"--csv", "--pdf", "--geopackage"},
     "pool": {"--out"},
     "forecast": {"--out", "--ranges"},
     "trace": {"--recordings", "--wav", "--figure"},
     "verify": {"--recordings"},
     "difference": set(),
     "strikes": set(),
+    "review": {"--results", "--recordings", "--host", "--port", "--browser"},
 }
 GROUPS = {  # commands that hold others
     "strikes": {
@@ -55,7 +56,7 @@ def loaded_by(*words: str) -> tuple[int, set[str]]:
     return int(status), HEAVY & set(names)
 
 
-HELP = [["--help"], ["--version"], ["run", "--help"], ["strikes", "decide", "--help"], ["fit"]]
+HELP = [["--help"], ["--version"], ["run", "--help"], ["strikes", "decide", "--help"], ["review", "--help"], ["fit"]]
 
 
 @pytest.mark.parametrize("words", HELP, ids=" ".join)

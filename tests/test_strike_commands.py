@@ -84,3 +84,11 @@ def test_a_stretch_can_be_marked_before_any_run(tmp_path: Path, reconcile: Comma
     words = ("--station", "NEAR", "--time", utc_text(campaign.utc(10.0)), "--reason", "a ship", "--who", "AB")
     assert reconcile("strikes", "decide", campaign.folder, "unusable_from", *words).status == 0
     assert reconcile("strikes", "decide", campaign.folder, "reject", *words).status == 3
+
+
+def test_the_page_without_its_extra(tmp_path: Path, reconcile: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("reconcile.review_command.LIBRARIES", ("starlette", "no_such_library"))
+    done = reconcile("review", tmp_path, "--no-browser")
+    assert done.status == 3
+    assert "no no_such_library" in done.err
+    assert 'pip install "reconcile[review]"' in done.err

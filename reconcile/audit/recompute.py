@@ -12,7 +12,7 @@ from reconcile.audit.at_hand import AtHand
 from reconcile.campaign import read_campaign
 from reconcile.running import pipeline
 from reconcile.running.levels_stage import CAMPAIGN
-from reconcile.running.provenance import CSV, FIT, MANIFEST, OUTPUTS
+from reconcile.running.provenance import CSV, FIT, GEOPACKAGE, MANIFEST, OUTPUTS, PDF
 from reconcile.running.store import read_document, write_document
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.documents.fit import FitDocument
@@ -54,7 +54,8 @@ def recompute(results: Path, manifest: Manifest, hand: AtHand, folder: Path, wor
             pipeline.record(folder, None)
         elif stage == "report":
             _as_it_was_told(folder, manifest)
-            pipeline.report(folder, any(name.startswith(f"{CSV}/") for name in manifest.outputs))
+            with_csv = any(name.startswith(f"{CSV}/") for name in manifest.outputs)
+            pipeline.report(folder, with_csv, PDF in manifest.outputs, GEOPACKAGE in manifest.outputs)
 
 
 def _piles(results: Path, hand: AtHand) -> tuple[str, ...]:

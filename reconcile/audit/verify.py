@@ -11,7 +11,16 @@ from reconcile.audit.comparing import change_in_words, changed_leaves, compare_t
 from reconcile.audit.finding import AuditReport
 from reconcile.audit.recompute import folder_beside, recompute
 from reconcile.running.progress import shown
-from reconcile.running.provenance import MANIFEST, OUTPUTS, output_files, seal_holds, sha256, table_inputs, versions
+from reconcile.running.provenance import (
+    MANIFEST,
+    ON_REQUEST,
+    OUTPUTS,
+    output_files,
+    seal_holds,
+    sha256,
+    table_inputs,
+    versions,
+)
 from reconcile.vocabulary.documents.flat import Leaf, flat_json
 from reconcile.vocabulary.documents.manifest import Manifest
 from reconcile.vocabulary.errors import InputError
@@ -91,7 +100,7 @@ def _check_outputs(results: Path, manifest: Manifest, report: AuditReport) -> No
 
 def _is_output(name: str) -> bool:
     first = name.partition("/")[0]
-    return first.endswith(".parquet") or any(name in names for names in OUTPUTS.values())
+    return first.endswith(".parquet") or any(name in names for names in (*OUTPUTS.values(), ON_REQUEST))
 
 
 def _check_inputs(manifest: Manifest, hand: AtHand, report: AuditReport) -> None:

@@ -89,6 +89,7 @@ def read_predictions(path: Path, findings: Findings) -> PredictionList | None:
     table.add_faults("band_hz", faults, findings)
     predictions = tuple(Prediction(line=line, **values) for line, values in table.records())
     _check_one_level(predictions, findings)
+    _check_piles_a_day(predictions, findings)
     return PredictionList(predictions, frozenset(table.texts["prediction_id"]) - {""})
 
 
@@ -104,6 +105,13 @@ def _band_hint(band_hz: float) -> str:
     except ValueError as error:
         return str(error)
     return ""
+
+
+def _check_piles_a_day(predictions: tuple[Prediction, ...], findings: Findings) -> None:
+    """Only a sum can be of several piles."""
+    wrong = [row for row in predictions if (row.n_piles or 1) > 1 and row.quantity != "cumulative_exposure_level"]
+    needed = "no number of piles, or the quantity cumulative_exposure_level: another level is of one strike"
+    findings.cells(FILE, "n_piles", [CellFault(row.line, f"{row.n_piles} ({row.quantity})", needed) for row in wrong])
 
 
 def _check_one_level(predictions: tuple[Prediction, ...], findings: Findings) -> None:

@@ -204,8 +204,10 @@ def _claimed(claim: Claim, root: RecordingsFolder, file: str, findings: Findings
         for fault in error.faults:
             findings.fault(file, claim.where, f"{fault.file}: {fault.found}", fault.needed)
         return ()
-    for path in outside:
-        found = f"{_name(path, root)}, a link that leaves the folder"
+    if outside:
+        found = f"{_name(outside[0], root)}, a link that leaves the folder"
+        if len(outside) > 1:
+            found = f"{len(outside)} recordings: links that leave the folder; first: {_name(outside[0], root)}"
         findings.fault(file, claim.where, found, "recordings inside the folder (or --recordings FOLDER)")
     if not inside and not outside:
         hint = _near(claim.glob, root)

@@ -20,7 +20,7 @@ from reconcile.campaign.schema_fields import (
     a_time_pattern,
     a_time_zone,
     a_weighting,
-    needed,
+    in_order,
     version_1,
 )
 from reconcile.vocabulary.documents.campaign import Settings
@@ -133,8 +133,7 @@ class PeriodPart(Part):
 
     @model_validator(mode="after")
     def _in_order(self) -> PeriodPart:
-        if self.end_utc <= self.start_utc:
-            raise needed("an end_utc after start_utc")
+        in_order(self, "start_utc", "end_utc")
         return self
 
 
@@ -148,8 +147,7 @@ class VesselPassagePart(Part):
 
     @model_validator(mode="after")
     def _in_order(self) -> VesselPassagePart:
-        if self.to_utc <= self.from_utc:
-            raise needed("a to_utc after from_utc")
+        in_order(self, "from_utc", "to_utc")
         return self
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zoneinfo
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any
@@ -19,9 +20,20 @@ from reconcile.vocabulary.weightings import WEIGHTINGS, groups_of, weighting_nee
 NEEDED = "needed"  # type of this module's own errors: the message says what is needed, the context may hold a hint
 
 
-def needed(what: str, hint: str = "") -> PydanticCustomError:
-    """An error of a field that says what is needed."""
-    return PydanticCustomError(NEEDED, "{what}", {"what": what, "hint": hint})
+def needed(what: str, hint: str = "", key: str = "", found: str = "") -> PydanticCustomError:
+    """An error of a field that says what is needed; of a whole table `key` names the field, `found` its value."""
+    return PydanticCustomError(NEEDED, "{what}", {"what": what, "hint": hint, "key": key, "found": found})
+
+
+def in_order(part: Part, start: str, end: str) -> None:
+    """Raise an error of the key `end` where its time is not after that of the key `start`."""
+    first, last = getattr(part, start), getattr(part, end)
+    if last <= first:
+        raise needed(f"after {start}, {_written(first)}", key=end, found=_written(last))
+
+
+def _written(time: datetime) -> str:
+    return time.isoformat().replace("+00:00", "Z")
 
 
 def _an_id(text: str) -> str:
@@ -88,7 +100,7 @@ def a_time_pattern(pattern: str) -> str:
     probe = datetime(2023, 11, 28, 17, 46, 39, tzinfo=UTC)
     try:
         read = datetime.strptime(probe.strftime(pattern), pattern)
-    except (ValueError, KeyError, IndexError, OverflowError) as error:
+    except (ValueError, KeyError, IndexError, OverflowError, re.error) as error:  # re: a directive given twice
         raise needed("a strptime pattern", str(error)) from error
     if read.replace(second=0, tzinfo=None) != probe.replace(second=0, tzinfo=None):
         raise needed("a strptime pattern with date, hour and minute, such as S750_%Y%m%dT%H%M%S.%fZ")

@@ -84,7 +84,8 @@ equivalence_margin_db = 3.0       # a bias that lies within it is said to
 # effective_quiet_db = 150.0      # a sum without strikes below this exposure level is added to the cumulative exposure
 # local_time_zone = "Europe/Berlin"  # the cumulative exposure of local days is added
 # oversampled_peak = true         # the peak at four times the sampling rate, in a column of its own, is added
-# tones_of = ["vibratory"]        # methods whose tonal lines are followed; also "drilled", or none: []
+# tones_of = ["vibratory"]        # methods whose tonal lines are followed; also "drilled", "suction",
+                                  # "dredging", "other" (all but "impact"), or none: []
 # robust_fits = true              # fits of level against range that a few places far off hardly move (Student's t)
 
 # A limit of the permit. Levels of hydrophones within 10 % of its distance are held against it, as recorded.
@@ -162,7 +163,8 @@ s3://bucket/season; or a station's recordings may be a URL itself: "s3://bucket/
 
 The tables beside this folder: piles.csv is required. blows.csv (the hammer log), predictions.csv and
 predicted_ranges.csv are optional: fill them in or delete them. ranges.csv (pile_id,station_id,range_m,
-standard_uncertainty_m) may be added; it overrides the distances computed from the positions. What changed in the course
+standard_uncertainty_m: all four columns, cells of the last may be empty) may be added; it overrides the distances
+computed from the positions. What changed in the course
 of the work goes into deployments.csv (station_id,mooring_id,system_id,channel,gain_db,latitude_deg,longitude_deg,
 position_uncertainty_m,hydrophone_depth_m,water_depth_m,from_utc,to_utc,clock_offset_s,clock_drift_ppm: a filled cell
 replaces the station's value between the two times), a drifting station into tracks.csv (station_id,time_utc,

@@ -12,11 +12,17 @@ from reconcile.comparison.bias_model import BiasFit
 from reconcile.inference import effective_degrees_of_freedom
 from reconcile.spreading.cells import LEAST_RESIDUAL_SD_DB
 from reconcile.vocabulary.documents.bias_parts import ClaimedUncertainty, Verdict
+from reconcile.vocabulary.quantities import FloatArray
 
 _LEAST_PAIRS = 3
 _STATISTIC = (
     "standard deviation of piles, places and rest by restricted maximum likelihood over the claimed one; "
     "95 % interval by chi-square with Satterthwaite's degrees of freedom"
+)
+
+_TOTAL_STATISTIC = (
+    "root mean square of the errors over the claimed deviation and the measurement's together; 95 % interval by "
+    "chi-square, the offset common to all pairs as one degree of freedom and the rest with those of the scatter"
 )
 
 
@@ -34,25 +40,51 @@ def claimed_uncertainty(pairs: pd.DataFrame, fit: BiasFit) -> ClaimedUncertainty
     measured = pairs["measured_uncertainty_db"].to_numpy(np.float64)[used]
     deviation = np.sqrt(claimed**2 + measured**2)
     rms = math.sqrt(float(np.mean(claimed**2)))
-    scatter, low, high = _scatter(pairs, fit)
+    scatter, degrees = _scatter(pairs, fit)
+    low, high = _interval(scatter, degrees)
     ratio = (low / rms, high / rms)
-    verdict: Verdict = "larger" if ratio[0] > 1.0 else "not_larger" if ratio[1] <= 1.0 else "not_decided"
+    total = math.sqrt(float(np.mean((error / deviation) ** 2)))
+    between = _interval(total, _degrees_with_offset(error / deviation, degrees))
     return ClaimedUncertainty(
         n=int(used.sum()),
         claimed_sd_db=rms,
         coverage_95=float(np.mean(np.abs(error) <= norm.ppf(0.975) * deviation)),
-        root_mean_square=math.sqrt(float(np.mean((error / deviation) ** 2))),
+        root_mean_square=total,
         scatter_db=scatter,
         scatter_ratio=scatter / rms,
         scatter_ratio_interval_95=ratio,
-        scatter=verdict,
+        scatter=_verdict(ratio),
         statistic=_STATISTIC,
         pit=tuple(norm.cdf(-error / deviation).tolist()),
+        root_mean_square_interval_95=between,
+        total=_verdict(between),
+        total_statistic=_TOTAL_STATISTIC,
     )
 
 
-def _scatter(pairs: pd.DataFrame, fit: BiasFit) -> tuple[float, float, float]:
-    """Standard deviation of single pairs' errors about their trend, without the chains', and its 95 % interval.
+def _verdict(ratio: tuple[float, float]) -> Verdict:
+    """What the interval of a ratio to the claim says."""
+    return "larger" if ratio[0] > 1.0 else "not_larger" if ratio[1] <= 1.0 else "not_decided"
+
+
+def _interval(deviation: float, degrees: float) -> tuple[float, float]:
+    """95 % interval of a standard deviation by chi-square."""
+    low, high = (deviation * math.sqrt(degrees / float(chi2.ppf(p, degrees))) for p in (0.975, 0.025))
+    return low, high
+
+
+def _degrees_with_offset(ratio: FloatArray, degrees: float) -> float:
+    """Degrees of freedom of the mean square of ratios (Satterthwaite): one for their mean, `degrees` for the rest.
+
+    Pairs share piles, places and chains: to count them singly would take one offset for as many findings.
+    """
+    square = float(np.mean(ratio**2))
+    common = float(np.mean(ratio)) ** 2 / square if square > 0 else 0.0
+    return float(1.0 / (common**2 + (1.0 - common) ** 2 / degrees))
+
+
+def _scatter(pairs: pd.DataFrame, fit: BiasFit) -> tuple[float, float]:
+    """Standard deviation of single pairs' errors about their trend, without the chains', and its degrees of freedom.
 
     A component with one group (one pile, one place) is left out: nothing was seen of it.
     """
@@ -61,5 +93,4 @@ def _scatter(pairs: pd.DataFrame, fit: BiasFit) -> tuple[float, float, float]:
     variance = float(counted @ fit.linear.variances) + LEAST_RESIDUAL_SD_DB**2
     certainty = fit.linear.covariance_of_variances
     degrees = float(effective_degrees_of_freedom(np.array([variance]), counted[None, :], certainty)[0])
-    low, high = (math.sqrt(degrees * variance / float(chi2.ppf(p, degrees))) for p in (0.975, 0.025))
-    return math.sqrt(variance), low, high
+    return math.sqrt(variance), degrees

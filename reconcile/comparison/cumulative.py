@@ -14,9 +14,10 @@ from datetime import UTC
 
 import numpy as np
 
-from reconcile.comparison.row_groups import RowGroup
+from reconcile.comparison.row_groups import PredictedLevel, RowGroup
 from reconcile.spreading.energy import PRIOR_SD_DB_PER_DECADE
 from reconcile.vocabulary.documents.campaign import Campaign, Pile
+from reconcile.vocabulary.documents.fit import Fit
 from reconcile.vocabulary.quantities import FloatArray, energy_mean_db
 
 FAR_ENERGY = 2.0  # factor between predicted and measured energy beyond which a pair is flagged
@@ -64,6 +65,18 @@ def piles_summed(group: RowGroup, pile: Pile, campaign: Campaign) -> tuple[Pile,
         and all(getattr(other, name) == state[name] for name in ("prediction_id", "foundation_type"))
         and (other.pile_id == pile.pile_id or all(getattr(other, name) == state[name] for name in alike))
     )
+
+
+def predicted_sum(group: RowGroup, range_m: FloatArray, n_strikes: FloatArray, fit: Fit | None) -> PredictedLevel:
+    """The prediction for strikes at several distances, dB: its energy mean over all strikes.
+
+    `range_m` and `n_strikes` are of the summed piles, shape (n,). Read at one pile's distance, the difference of
+    distances would pass for acoustics: so read, the acoustic part of a sum lies between those of its piles.
+    """
+    each = [group.at(float(one), fit) for one in range_m]
+    powers = 10.0 ** (np.array([one.level_db for one in each]) / 10.0)
+    level = 10.0 * math.log10(float(np.average(powers, weights=n_strikes)))
+    return PredictedLevel(level, any(one.carried for one in each), any(one.extrapolated for one in each))
 
 
 def operations(

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from reconcile.comparison.state_contrast import StateContrast, StateLevels, paired, state_contrast
 from reconcile.spreading.cells import RANGE_BINS_PER_DECADE, CellIndex
 from reconcile.spreading.means import CodedStrikes, code_strikes
+from reconcile.spreading.stored_bands import Bands
 from reconcile.spreading.strike_levels import LevelKey, Levels, level_keys, plain_abatement, read_levels, usable_strikes
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.tables import INSERTION_LOSS, Stage
@@ -23,13 +24,14 @@ from reconcile.vocabulary.tables import INSERTION_LOSS, Stage
 WITHOUT = "none"
 _FAR_ENERGY = 2.0  # factor between the median energies of the states beyond which the difference is flagged
 _FEW_PILES = 3
+_COUNTED_BY = ("pile_id", "mooring_id", "abatement", "energy_kj", "phase")
 
 Row = dict[str, object]
 
 
 def insertion_losses(
     strikes: pd.DataFrame,
-    bands: pd.DataFrame,
+    bands: Bands,
     campaign: Campaign,
     reference_range_m: float = 750.0,
     *,
@@ -50,7 +52,9 @@ def insertion_losses(
             if (plain == WITHOUT).any():
                 both = group[plain.isin((WITHOUT, state))].reset_index(drop=True)
                 groups = [_Strikes.of(both, campaign), *(_at_places(both, campaign) if by_place else ())]
-                rows += [{**row, "foundation_type": foundation} for row in _rows(groups, campaign, reference_range_m)]
+                rows += [
+                    {**row, "foundation_type": foundation} for row in _rows(groups, bands, campaign, reference_range_m)
+                ]
     return pd.DataFrame(rows, columns=list(INSERTION_LOSS.column_names))
 
 
@@ -91,11 +95,11 @@ def _at_places(both: pd.DataFrame, campaign: Campaign) -> Iterator[_Strikes]:
             yield _Strikes.of(own.reset_index(drop=True), campaign, str(mooring_id))
 
 
-def _rows(groups: Sequence[_Strikes], campaign: Campaign, reference_range_m: float) -> Iterator[Row]:
+def _rows(groups: Sequence[_Strikes], bands: Bands, campaign: Campaign, reference_range_m: float) -> Iterator[Row]:
     """All rows of one abatement; bands at all places together only, the first of `groups`."""
-    for key in level_keys(groups[0].rows, campaign):
+    for key in level_keys(groups[0].rows, bands, campaign):
         for group in groups if key.band_hz is None else groups[:1]:
-            levels = read_levels(group.rows, key, campaign.settings.censor_below_snr_db)
+            levels = read_levels(group.rows, key, campaign.settings.censor_below_snr_db, bands)
             if levels is not None and (row := _row(group, key, levels, reference_range_m)) is not None:
                 yield row
 
@@ -106,7 +110,7 @@ def _row(group: _Strikes, key: LevelKey, levels: Levels, reference_range_m: floa
     if contrast is None:
         return None
     used = state.used
-    labels = group.rows[used].assign(abated=group.abated[used])
+    labels = group.rows[[name for name in _COUNTED_BY if name in group.rows]][used].assign(abated=group.abated[used])
     return {
         "installation_method": "impact",
         "abatement": str(labels.loc[labels["abated"], "abatement"].iloc[0]),
@@ -153,7 +157,7 @@ def _counts(state: StateLevels, labels: pd.DataFrame) -> Row:
 def _flags(state: StateLevels, contrast: StateContrast, labels: pd.DataFrame) -> list[str]:
     reference = labels[~labels["abated"]]
     energy = [labels.loc[labels["abated"] == side, "energy_kj"].median() for side in (False, True)]
-    phases = set(reference["phase"].dropna()) if "phase" in reference else set()
+    phases = set(reference["phase"].dropna().unique()) if "phase" in reference else set()
     stated = {
         "censored_rows": bool((state.used & ~state.known).any()),
         "one_reference_pile": reference["pile_id"].nunique() == 1,

@@ -13,17 +13,26 @@ from numpy.typing import NDArray
 from reconcile.campaign.activity_periods import with_states
 from reconcile.campaign.station_periods import StationPeriod, period_at
 from reconcile.campaign.times import epoch_us
-from reconcile.comparison.cumulative import FAR_ENERGY, Operations, energy_uncertainty_db, operations, piles_summed
-from reconcile.comparison.row_groups import RowGroup
+from reconcile.comparison.cumulative import (
+    FAR_ENERGY,
+    Operations,
+    energy_uncertainty_db,
+    operations,
+    piles_summed,
+    predicted_sum,
+)
+from reconcile.comparison.row_groups import PredictedLevel, RowGroup
 from reconcile.comparison.statistics import strike_statistic
 from reconcile.spreading.curves import level_curve
 from reconcile.spreading.energy import ASSUMED_DB_PER_DECADE, PRIOR_SD_DB_PER_DECADE
+from reconcile.spreading.stored_bands import Bands
 from reconcile.spreading.strike_levels import LevelKey, Levels, plain_abatement, read_levels, usable_strikes
 from reconcile.vocabulary.documents.campaign import Campaign, Pile, Prediction
 from reconcile.vocabulary.documents.fit import Fit
 from reconcile.vocabulary.quantities import FloatArray, energy_sum_db
 from reconcile.vocabulary.tables import Stage
 
+_KEPT_LEVELS = 4  # of all strikes at a time: curves come one after another
 _MOVED = 1.1  # factor between the ranges of a pile's strikes beyond which a station has moved
 _STATE = ["pile_id", "station_id", "installation_method", "abatement"]
 _NOT_MEASURED = "this level (quantity, weighting, band) was not measured for the pile at the station"
@@ -45,7 +54,8 @@ class Heard:
 class Measured:
     """A measured statistic: at the predicted energy, as recorded, and the parts of its uncertainty.
 
-    Levels are NaN where censored strikes could move the statistic.
+    Levels are NaN where censored strikes could move the statistic. `predicted` is what was predicted for piles at
+    several distances; None where it is read at `range_m`.
     """
 
     heard: Heard
@@ -57,6 +67,7 @@ class Measured:
     flags: tuple[str, ...] = ()
     n_strikes_as_recorded: int | None = None
     done: Operations = field(default_factory=Operations)
+    predicted: PredictedLevel | None = None
 
     @property
     def range_m(self) -> float:
@@ -72,6 +83,7 @@ class Measurements:
 
     campaign: Campaign
     strikes: pd.DataFrame
+    bands: Bands
     summary: pd.DataFrame
     rows: dict[tuple[str, ...], NDArray[np.intp]]
     ranges: dict[tuple[str, str], float]
@@ -79,7 +91,7 @@ class Measurements:
     _periods: dict[tuple[str, str], StationPeriod] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, strikes: pd.DataFrame, bands: pd.DataFrame, summary: pd.DataFrame, campaign: Campaign) -> Measurements:
+    def of(cls, strikes: pd.DataFrame, bands: Bands, summary: pd.DataFrame, campaign: Campaign) -> Measurements:
         """From the tables of a results folder."""
         usable = usable_strikes(strikes, bands, campaign, Stage.COMPARISON)
         ranges = {(r.pile_id, r.station_id): r.range_m for r in campaign.ranges if r.source != "tracks.csv"}
@@ -89,16 +101,19 @@ class Measurements:
             ranges |= dict(zip(pairs, usual["range_m"].tolist(), strict=True))
         rows = {
             (*(str(part) for part in key[:-1]), plain_abatement(str(key[-1]))): found.index.to_numpy(np.intp)
-            for key, found in usable.groupby(_STATE)
+            for key, found in usable[_STATE].groupby(_STATE)
         }
         if "abatement" not in summary:  # a summary of piles in one state each
             summary = with_states(summary, campaign)
-        return cls(campaign, usable, summary, rows, ranges)
+        return cls(campaign, usable, bands, summary, rows, ranges)
 
     def levels(self, key: LevelKey) -> Levels | None:
-        """The levels of all strikes for a key, read once."""
+        """The levels of all strikes for a key, read once for a curve."""
         if key not in self._levels:
-            self._levels[key] = read_levels(self.strikes, key, self.campaign.settings.censor_below_snr_db)
+            if len(self._levels) >= _KEPT_LEVELS:
+                self._levels.clear()
+            below_db = self.campaign.settings.censor_below_snr_db
+            self._levels[key] = read_levels(self.strikes, key, below_db, self.bands)
         return self._levels[key]
 
     def of_group(self, group: RowGroup, pile: Pile, station_id: str, fit: Fit | None) -> Measured | str:
@@ -242,17 +257,27 @@ class Measurements:
         found = [row for row in rows if row is not None]
         if len(found) < len(piles):
             return _NOT_MEASURED
+        ranges = [self.ranges.get((each.pile_id, station_id), math.nan) for each in piles]
+        if any(math.isnan(one) for one in ranges):
+            return "the distance from one of the piles of the day to the station is not known"
         value = energy_sum_db(np.array([float(row["cumulative_exposure_level_db"]) for row in found]))
-        n_strikes = sum(int(row["n_strikes"]) for row in found)
+        counts = np.array([float(row["n_strikes"]) for row in found])
+        n_strikes = int(counts.sum())
+        predicted = None
+        if len(piles) > 1 and n_strikes:
+            predicted = predicted_sum(group, np.array(ranges), counts, fit)
+            heard = replace(heard, range_m=float(10.0 ** np.average(np.log10(ranges), weights=counts)))
         done = self._operations(group, piles, station_id, n_strikes, fit)
         flags = {
             "statistic_censored": math.isnan(value),
             "strike_count_not_stated": math.isnan(done.strike_count_part_db),
             "energy_not_matched": group.shared.energy_kj is not None and math.isnan(done.gap_decades),
             "energy_beyond_factor_two": abs(done.gap_decades) > math.log10(FAR_ENERGY),
+            "piles_summed": len(piles) > 1,
         }
         names = tuple(name for name, true in flags.items() if true)
-        return Measured(heard, n_strikes, value, value, 0.0, done.energy_uncertainty_db, names, n_strikes, done)
+        error = done.energy_uncertainty_db
+        return Measured(heard, n_strikes, value, value, 0.0, error, names, n_strikes, done, predicted)
 
     def _operations(
         self, group: RowGroup, piles: Sequence[Pile], station_id: str, n_strikes: int, fit: Fit | None

@@ -12,6 +12,7 @@ from reconcile.campaign.activity_periods import states
 from reconcile.comparison.cumulative import Operations
 from reconcile.comparison.measured import Measured, Measurements
 from reconcile.comparison.row_groups import PredictedLevel, RowGroup, row_groups
+from reconcile.spreading.stored_bands import Bands
 from reconcile.spreading.strike_levels import abatement_names, plain_abatement
 from reconcile.vocabulary.documents.campaign import Campaign, Pile, Station
 from reconcile.vocabulary.documents.fit import Fit, FitDocument
@@ -30,7 +31,7 @@ _Record = dict[str, Any]
 
 
 def compare(
-    strikes: pd.DataFrame, bands: pd.DataFrame, summary: pd.DataFrame, fit: FitDocument, campaign: Campaign
+    strikes: pd.DataFrame, bands: Bands, summary: pd.DataFrame, fit: FitDocument, campaign: Campaign
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """The comparison, and what found no partner: tables by COMPARISON and UNPAIRED.
 
@@ -104,7 +105,7 @@ def _pile_pairs(group: RowGroup, pile: Pile, measurements: Measurements, fits: F
         if isinstance(measured, str):
             yield _left_over(group, measured, pile, station)
             continue
-        predicted = group.at(measured.range_m, fit)
+        predicted = measured.predicted or group.at(measured.range_m, fit)
         if math.isnan(predicted.level_db):
             reason = f"at {measured.range_m:.0f} m, outside the predicted ranges, and no fit gives a slope"
             yield _left_over(group, reason, pile, station)

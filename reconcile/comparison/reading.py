@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import pandas as pd
 
 from reconcile.comparison.bias_model import BiasFit
+from reconcile.comparison.split import far_range_m
 from reconcile.inference import Estimate
 from reconcile.vocabulary.documents.bias import Bias
-from reconcile.vocabulary.documents.bias_parts import BandShape, SplitPart, Statement
+from reconcile.vocabulary.documents.bias_parts import BandShape, ClaimedUncertainty, SplitPart, Statement
 
 _TELLING = 20.0  # dB per decade: an interval of an energy coefficient wider than this says nothing
 _SLOPE = "slope of the bias on lg R (mixed model, Student's t)"
@@ -81,11 +82,20 @@ def _operations(case: Case) -> Iterator[Statement]:
         sentence=(
             f"Of the {db(sum(values) + acoustic.value)} dB between prediction and record at "
             f"{case.fit.reference_range_m:.0f} m, {db(sum(values))} dB are what the hammer did ({each}); "
-            f"{db(acoustic.value)} dB ({_interval(*acoustic.interval())}) are acoustics."
+            f"{db(acoustic.value)} dB ({_interval(*acoustic.interval())}) are acoustics.{_drawn(case, sum(values))}"
         ),
         statistic="10 lg of the ratios of counts, and the energy coefficient times lg of the ratio of energies",
         alternatives=tuple(_energy_doubts(case)),
     )
+
+
+def _drawn(case: Case, hammer_db: float) -> str:
+    """Which total the figure of the parts has, where it is not that of the reference range."""
+    far_m = far_range_m(case.pairs, case.fit.reference_range_m)
+    total = db(hammer_db + case.fit.at(far_m).value)
+    if f"{far_m:.0f}" == f"{case.fit.reference_range_m:.0f}":
+        return ""
+    return f" The figure shows the parts at {far_m:.0f} m, where they are {total} dB together."
 
 
 def _energy_doubts(case: Case) -> Iterator[str]:
@@ -142,12 +152,31 @@ def _cause(case: Case) -> Statement:
             f"({_interval(low, high, 90)})."
         )
         return Statement(about="none", sentence=said, statistic=statistic, alternatives=_cancelling())
+    if _shown_throughout(case):
+        return _offset_shown(case, change, span)
     said = (
         f"Neither source nor propagation is favoured: the offset is {_of(offset)}; its change {span}, "
         f"{db(change.value)} dB, is not shown to be there ({_interval(*change.interval())}) nor to lie within the "
         f"margin of ±{margin:g} dB ({_interval(low, high, 90)})."
     )
     return Statement(about="undecided", sentence=said, statistic=statistic, alternatives=tuple(_offset_doubts(case)))
+
+
+def _shown_throughout(case: Case) -> bool:
+    """Whether the bias excludes zero at the reference range and at both measured ends, on one side."""
+    biases = (case.fit.at_reference, case.fit.at(case.near_m), case.fit.at(case.far_m))
+    return all(map(_excludes_zero, biases)) and len({bias.value > 0.0 for bias in biases}) == 1
+
+
+def _offset_shown(case: Case, change: Estimate, span: str) -> Statement:
+    near, far = case.fit.at(case.near_m), case.fit.at(case.far_m)
+    said = (
+        f"An offset is shown at all measured ranges ({_of(near)} at {case.near_m:.0f} m, {_of(far)} at "
+        f"{case.far_m:.0f} m): it points to the source (or to an error that is the same at all ranges); whether it "
+        f"also changes with range is not decided ({_of(change)} {span})."
+    )
+    statistic = f"{_OFFSET}, and at the nearest and the furthest measured range; {_SLOPE}"
+    return Statement(about="source", sentence=said, statistic=statistic, alternatives=tuple(_offset_doubts(case)))
 
 
 def _slope_shown(case: Case, change: Estimate, span: str) -> Statement:
@@ -242,21 +271,34 @@ def _claim(case: Case) -> Iterator[Statement]:
         return
     low, high = claim.scatter_ratio_interval_95
     ratio = f"{claim.scatter_ratio:.2f} times the claimed {claim.claimed_sd_db:.1f} dB (95 % {low:.2f} to {high:.2f})"
-    head = {
-        "larger": f"The errors scatter more than the prediction claimed: {ratio}.",
-        "not_larger": f"The errors scatter no more than the prediction claimed: {ratio}.",
-        "not_decided": f"Whether the errors scatter more than the prediction claimed is not decided: {ratio}.",
+    scatter = {
+        "larger": f"Without it they scatter more than claimed: {ratio}.",
+        "not_larger": f"Without it they scatter no more than claimed: {ratio}.",
+        "not_decided": f"Whether without it they scatter more than claimed is not decided: {ratio}.",
     }[claim.scatter]
     said = (
-        f"{head} {100.0 * claim.coverage_95:.0f} % of {claim.n} pairs lie within its 95 % interval; offset included, "
-        f"the errors are {claim.root_mean_square:.1f} times what it claimed (root mean square)."
+        f"{100.0 * claim.coverage_95:.0f} % of {claim.n} pairs lie within the 95 % interval that the prediction "
+        f"claims. {_total(claim)} {scatter}"
     )
+    statistics = (claim.total_statistic, claim.statistic) if claim.total_statistic else (claim.statistic,)
     yield Statement(
         about="claim",
         sentence=said,
-        statistic=claim.statistic,
+        statistic="; ".join(statistics),
         alternatives=("piles and places unlike those of other sites",),
     )
+
+
+def _total(claim: ClaimedUncertainty) -> str:
+    """What is said of the errors with the offset that all share."""
+    of = f"{claim.root_mean_square:.1f} times the claim (root mean square"
+    between = claim.root_mean_square_interval_95
+    of += f", 95 % {between[0]:.2g} to {between[1]:.2g})" if between else ")"
+    if claim.total == "larger":
+        return f"The errors with their common offset are larger than claimed: {of}."
+    if claim.total == "not_larger":
+        return f"The errors with their common offset are no larger than claimed: {of}."
+    return f"Whether the errors with their common offset are larger than claimed is not decided: {of}."
 
 
 def band_statements(shape: BandShape) -> tuple[Statement, ...]:

@@ -20,6 +20,7 @@ from reconcile.vocabulary.tables import RECORD
 
 STATISTICS = ("median", "mean", "energy_mean", "minimum", "maximum", "exceeded_5", "exceeded_95")
 _OF_SUMS = {"measured": "measured_db", "upper": "upper_db", "completed": "completed_db"}
+_SUM_OF_DAY = "piles_summed"
 _KEY = ["pile_id", "station_id", "abatement", "quantity", "weighting", "band_hz", "statistic"]
 
 Row = dict[str, object]
@@ -98,7 +99,7 @@ def _level_rows(source: RecordSource, shared: dict[tuple[str, str], float]) -> I
                 "value_db": row[f"{statistic}_db"],
                 "uncertainty_db": _uncertainty_db(dict(row), statistic, shared.get(key, math.nan)),
                 "n": row["n_strikes"],
-                "recorded_fraction": recorded.get(key, math.nan),
+                "recorded_fraction": recorded.get((*key, str(row["installation_method"])), math.nan),
                 "weighting": row["weighting"],
                 "band_hz": row["band_hz"],
                 "installation_method": row["installation_method"],
@@ -122,9 +123,10 @@ def _uncertainty_db(row: dict[object, object], statistic: str, shared_db: float)
     return math.hypot(shared_db, sampling)
 
 
-def _recorded_fractions(exposure: pd.DataFrame) -> dict[tuple[str, str], float]:
+def _recorded_fractions(exposure: pd.DataFrame) -> dict[tuple[str, str, str], float]:
+    """By pile, station and method: of strikes and of seconds they are shares of different things."""
     own = exposure[(exposure["period"] == "pile") & (exposure["weighting"] == "none")]
-    keys = zip(own["pile_id"].astype(str), own["station_id"].astype(str), strict=True)
+    keys = zip(*(own[name].astype(str) for name in ("pile_id", "station_id", "installation_method")), strict=True)
     return dict(zip(keys, own["recorded_fraction"].tolist(), strict=True))
 
 
@@ -157,7 +159,9 @@ def _with_predictions(table: pd.DataFrame, source: RecordSource) -> pd.DataFrame
     if source.comparison is None or source.comparison.empty:
         found = table.assign(**empty)
     else:
-        pairs = source.comparison[source.comparison["counted"].astype(bool)].copy()
+        pairs = source.comparison[source.comparison["counted"].astype(bool)]
+        of_day = [_SUM_OF_DAY in flags for flags in pairs["flags"]]  # no one pile's level
+        pairs = pairs[~np.array(of_day, dtype=bool)].copy()
         sums = pairs["quantity"] == "cumulative_exposure_level"
         pairs["statistic"] = pairs["statistic"].fillna("median").mask(sums, "completed")
         pairs["abatement"] = pairs["abatement"].mask(sums, None)
@@ -172,9 +176,13 @@ def beyond_predicted(record: pd.DataFrame, distances: pd.DataFrame) -> list[str]
     """One line for each pile of which something was measured beyond what was predicted, uncertainty and all."""
     lines = []
     for pile_id in dict.fromkeys([*record["pile_id"], *distances["pile_id"]]):
-        n_levels, n_distances = (
-            int(((table["pile_id"] == pile_id) & (table["outcome"] == "beyond")).sum()) for table in (record, distances)
+        levels, lengths = (
+            table[(table["pile_id"] == pile_id) & (table["outcome"] == "beyond")] for table in (record, distances)
         )
-        if n_levels or n_distances:
-            lines.append(f"{pile_id}: measured beyond predicted in {n_levels} levels and {n_distances} distances")
+        if len(levels) or len(lengths):
+            places = f" at {levels['mooring_id'].nunique()} places" if len(levels) else ""
+            lines.append(
+                f"{pile_id}: measured beyond predicted in {len(levels)} levels{places} and {len(lengths)} distances "
+                "(not independent tests; the campaign's finding is in the report)"
+            )
     return lines

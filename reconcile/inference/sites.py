@@ -17,6 +17,7 @@ _LOG_WEIGHTS = np.log(_WEIGHTS) + 0.5 * _NODES**2  # for a density that is not d
 _LEAST_PRECISION = 1e-8  # of what the rest says of a group's mean, in dB⁻²
 _LEAST_VARIANCE = 1e-12  # dB²: a likelihood so sharp that quadrature sees one point of it
 _MOST_STEPS = 40
+_STILL = 1e-9  # dB: a step of Newton's method after which another changes nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,10 +51,13 @@ def first_sites(groups: Groups, X: FloatArray) -> Sites:
 
 
 def _only(groups: Groups, chosen: NDArray[np.intp]) -> Groups:
-    """Some of the groups, renumbered; all with limited rows are among them."""
-    place = np.zeros(groups.n, dtype=np.intp)
+    """Some of the groups, renumbered, with their limited rows."""
+    place = np.full(groups.n, -1, dtype=np.intp)
     place[chosen] = np.arange(chosen.size)
     rows = groups.limited
+    if (place[rows.group] < 0).any():
+        own = place[rows.group] >= 0
+        rows = Limited(rows.group[own], rows.low[own], rows.high[own], rows.count[own])
     return Groups(
         groups.number[chosen],
         groups.mean[chosen],
@@ -106,12 +110,17 @@ def _tilted(rows: Groups, cavity: FloatArray, precision: FloatArray) -> tuple[Fl
 def _mode(rows: Groups, cavity: FloatArray, precision: FloatArray) -> FloatArray:
     """Where cavity density times likelihood is greatest: Newton's method, each step held to four of its widths."""
     means = np.where(rows.number > 0, rows.mean, cavity)
+    moving = np.arange(means.size)  # most groups stand still long before the last does: their rows cost no more
     for _ in range(_MOST_STEPS):
-        evidence = rows.evidence(means)
-        curvature = evidence.curvature + precision
+        at = means[moving]
+        evidence = rows.evidence(at)
+        curvature = evidence.curvature + precision[moving]
         most = 4.0 / np.sqrt(curvature)
-        step = np.clip((evidence.slope + precision * (cavity - means)) / curvature, -most, most)
-        means = means + step
+        step = np.clip((evidence.slope + precision[moving] * (cavity[moving] - at)) / curvature, -most, most)
+        means[moving] = at + step
         if float(np.abs(step).max(initial=0.0)) < 1e-6:
             break
+        still = np.abs(step) < _STILL
+        if 2 * int(still.sum()) >= still.size:
+            rows, moving = _only(rows, np.flatnonzero(~still)), moving[~still]
     return means

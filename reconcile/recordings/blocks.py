@@ -14,6 +14,8 @@ from reconcile.recordings.streams import Segment, Stream
 from reconcile.recordings.wav import decoder
 from reconcile.vocabulary.errors import MachineError
 
+_MOST_PA = 1e8  # 280 dB re 1 µPa, no sound: sums of fourth powers of what is less stay within float32
+_MOST_SAMPLE = 1e37  # of a chain that makes less than nothing of it
 _SKIPPED_FRAMES = 2**16  # past a place that cannot be read, before the next try
 
 
@@ -39,8 +41,8 @@ def pressure_blocks(stream: Stream, first_sample: int, block_s: float, report: R
     """Decode a stream from a sample on, each frame once, in blocks of `block_s` seconds (shorter at a file's end).
 
     A file that breaks off or has a damaged place is reported and its missing frames are zero, so that what follows
-    keeps its time. Samples that are not finite count as missing, too. Raises MachineError where an object in storage
-    cannot be reached or has changed since it was listed.
+    keeps its time. Samples that are not finite, or no sound's, count as missing, too. Raises MachineError where an
+    object in storage cannot be reached or has changed since it was listed.
     """
     frames_per_block = max(1, round(block_s * stream.rate_hz))
     for segment in stream.segments:
@@ -81,11 +83,13 @@ def _to_pressure(samples: Samples, stream: Stream, segment: Segment, report: Rea
     clipped = []
     for row, channel in zip(samples, stream.channels, strict=True):
         highest, lowest = float(row.max()), float(row.min())
-        if not np.isfinite(highest - lowest):
-            missing = ~np.isfinite(row)
+        most = min(_MOST_PA / channel.pascals_per_unit, _MOST_SAMPLE)
+        if not (highest <= most and lowest >= -most):  # a NaN compares with nothing
+            missing = ~(np.abs(row) <= most)
+            reason = f"of more than {_MOST_PA:.0e} Pa" if np.isfinite(row).all() else "that are not finite"
             row[missing] = 0.0
             highest, lowest = float(row.max()), float(row.min())
-            report.damaged[segment.recording.name] = "holds samples that are not finite; they count as missing"
+            report.damaged[segment.recording.name] = f"holds samples {reason}; they count as missing"
         at_full_scale = highest >= clip_value or lowest <= -clip_value
         clipped.append(np.flatnonzero(np.abs(row) >= clip_value) if at_full_scale else np.empty(0, dtype=np.int64))
         row *= np.float32(channel.pascals_per_unit)

@@ -54,6 +54,7 @@ class Recording:
     origin: datetime | None = None
     shortfall: str = ""
     oddities: tuple[str, ...] = ()
+    identity: tuple[int, int | str] = (0, 0)  # of the file when its header was read: `stored_files.identity`
 
     @property
     def frame_bytes(self) -> int:

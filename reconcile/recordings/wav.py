@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Protocol
 
 from reconcile.campaign.remote_files import HEADER_BLOCK_BYTES, RemoteReadError
-from reconcile.campaign.stored_files import StoredFile, open_stored, size_bytes
+from reconcile.campaign.stored_files import StoredFile, identity, open_stored, size_bytes
 from reconcile.recordings.pcm import PcmDecoder, Samples
 from reconcile.recordings.recording import Recording, SampleFormat, UnusableRecordingError
 from reconcile.recordings.riff import read_wav_header
@@ -41,6 +41,7 @@ def open_recording(path: StoredFile, name: str) -> Recording:
     try:
         if isinstance(path, Path) and not stat.S_ISREG(path.stat().st_mode):
             raise UnusableRecordingError("not a file")
+        seen = identity(path)
         with open_stored(path, HEADER_BLOCK_BYTES) as file:
             kind = file.read(4)
             if kind in _WAV:
@@ -56,6 +57,7 @@ def open_recording(path: StoredFile, name: str) -> Recording:
                     origin=header.origin,
                     shortfall=header.shortfall,
                     oddities=header.oddities,
+                    identity=seen,
                 )
         if kind == b"fLaC":
             from reconcile.recordings.flac import read_flac_header  # its library is not what WAV files need
@@ -71,6 +73,7 @@ def open_recording(path: StoredFile, name: str) -> Recording:
                 data_offset=None,
                 shortfall=flac.shortfall,
                 oddities=flac.oddities,
+                identity=seen,
             )
     except RemoteReadError as error:
         if error.errno == errno.EIO:  # the storage is at fault; the next recording would not fare better

@@ -15,6 +15,7 @@ from reconcile.recordings.sensitivity_path import SensitivityPaths
 from reconcile.recordings.streams import Inventory
 from reconcile.running import provenance
 from reconcile.running.identifying import Sources, decided
+from reconcile.running.memory import give_back_freed_memory
 from reconcile.running.recorded_piles import unmatched
 from reconcile.running.resume import PartStore, StreamParts
 from reconcile.running.second_reading import SecondLook
@@ -80,6 +81,8 @@ def assemble(
     bands, recorded = _all_bands(inventory), recorded_intervals(inventory.streams)
     raw = look.blind(_pulses(parts, store))
     found, decisions = decided(raw, Sources(look, campaign, log, paths, recorded))
+    look.close()
+    give_back_freed_memory()
     association, rejected = found.association, found.rejected
     pulses = with_own_backgrounds(found.pulses, association, campaign)
     inventory.damaged.update(look.damaged)
@@ -109,7 +112,7 @@ def assemble(
                 tens.append(flagged_background(ten_second_rows(seconds, campaign, bands), decisions))
                 ambient.append(ambient_seconds(usable_seconds(rows), campaign))
                 narrow = joint_spectra([store.narrow_band(key, number) for key in entry.keys])
-                tones.append(tone_rows(narrow, rows, seconds["cell"].to_numpy(), channel, paths))
+                tones.append(tone_rows(narrow, rows, seconds["cell"].to_numpy(), channel, paths, campaign))
                 yield rows
 
     weightings = campaign.settings.weightings

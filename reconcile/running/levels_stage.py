@@ -15,8 +15,9 @@ from reconcile.running import provenance
 from reconcile.running.calibrating import calibrated
 from reconcile.running.decision_lines import decision_lines, unused_decisions
 from reconcile.running.executors import made_part, read_streams
-from reconcile.running.memory import give_back_freed_memory
+from reconcile.running.memory import give_back_freed_memory, share_memory_with_tables
 from reconcile.running.outcome import Outcome
+from reconcile.running.places import Cluster
 from reconcile.running.progress import Amount, shown, shown_hours
 from reconcile.running.recorded_piles import unrecorded
 from reconcile.running.resume import PartStore, StreamParts, part_key
@@ -41,12 +42,21 @@ def levels(
     piles: Sequence[str] = (),
     workers: int | None = None,
     hashed: bool = True,
+    scheduler: str | None = None,
 ) -> Outcome:
     """Recordings to strikes, bands, background, exposure and summary: the stage that reads audio.
 
-    Raises InputError where the campaign is wrong or no recording can be used, MachineError where the machine refuses.
+    `scheduler`: address or file of a dask scheduler, on whose workers recordings are read. Raises InputError where the
+    campaign is wrong or no recording can be used, MachineError where the machine refuses.
     """
     started = datetime.now(UTC)
+    cluster = None
+    if scheduler is not None:
+        from reconcile.running.cluster import DaskCluster
+
+        cluster = DaskCluster.at(scheduler)
+        folder, results = folder.absolute(), results.absolute()  # workers stand in other folders
+        recordings = recordings.absolute() if isinstance(recordings, Path) else recordings
     campaign, log = read_campaign(folder, recordings)
     if piles:
         campaign = _only(campaign, piles)
@@ -55,11 +65,13 @@ def levels(
     campaign, checked, paths = calibrated(campaign, (recordings or folder, folder), inventory)
     manifest = provenance.begin(results, "levels")
     write_document(results / CAMPAIGN, campaign)
-    keys = _read_parts(inventory, campaign, results / PARTS, workers or available_workers(), bool(piles))
+    at_work = workers or available_workers()
+    keys, reused = _read_parts(inventory, campaign, results / PARTS, at_work, cluster, bool(piles))
     from reconcile.running.assembling import assemble  # data frames: what reading does not hold meanwhile
     from reconcile.running.second_reading import SecondLook
 
-    look = SecondLook(keys, PartStore(results / PARTS), campaign, workers or available_workers())
+    share_memory_with_tables()
+    look = SecondLook(keys, PartStore(results / PARTS), campaign, at_work, cluster)
     counts, log_clocks, decisions = assemble(look, campaign, log, inventory, results, paths)
     if not piles:
         PartStore(results / PARTS).keep_only([*(key for parts in keys for key in parts.keys), *look.keys])
@@ -76,7 +88,7 @@ def levels(
     )
     provenance.finish(results, manifest, "levels", started, counts)
     doubts = [f"Note: {note}" for note in (*campaign.notes, *inventory.doubts)]
-    lines = [*_levels_lines(counts, results), *decision_lines(decisions), *doubts]
+    lines = [*reused, *_levels_lines(counts, results), *decision_lines(decisions), *doubts]
     return Outcome(lines, inventory.refused | inventory.damaged | unused_decisions(decisions))
 
 
@@ -125,9 +137,14 @@ def _only(campaign: Campaign, piles: Sequence[str]) -> Campaign:
 
 
 def _read_parts(
-    inventory: Inventory, campaign: Campaign, folder: Path, workers: int, near_piles_only: bool
-) -> list[StreamParts]:
-    """Make sure that every part is on disk; returns their keys by stream."""
+    inventory: Inventory,
+    campaign: Campaign,
+    folder: Path,
+    workers: int,
+    cluster: Cluster | None,
+    near_piles_only: bool,
+) -> tuple[list[StreamParts], list[str]]:
+    """Make sure that every part is on disk; returns their keys by stream, and in words what was there already."""
     store = PartStore(folder)
     work, all_parts = [], []
     for stream in inventory.streams:
@@ -145,14 +162,24 @@ def _read_parts(
         raise InputError([Fault("piles.csv", "", found, needed)])
     lacking = [made_part(stream, first, "") for stream, missing in work for first in missing]
     total = Amount(sum(part.n_ended for part in lacking), sum(part.recorded_s for part in lacking) / 3600)
-    made = read_streams(work, campaign.settings, folder, workers)
+    made = read_streams(work, campaign.settings, folder, workers, cluster)
     for _ in shown_hours(made, lambda part: Amount(part.n_ended, part.recorded_s / 3600), total, "recordings"):
         pass
     give_back_freed_memory()
     for parts in all_parts:
         for key in parts.keys:
             inventory.damaged.update(store.damaged(key))
-    return all_parts
+    return all_parts, _reused(all_parts, len(lacking), total.hours)
+
+
+def _reused(all_parts: Sequence[StreamParts], n_read: int, read_h: float) -> list[str]:
+    """What an earlier run, finished or interrupted, had read already."""
+    n_parts = sum(len(parts.keys) for parts in all_parts)
+    hours = sum(made_part(parts.stream, start, "").recorded_s for parts in all_parts for start in parts.starts) / 3600
+    if n_read == n_parts:
+        return []
+    reused = f"{n_parts - n_read} of {n_parts} stretches of recordings"
+    return [f"{reused} ({hours - read_h:.2f} of {hours:.2f} h) were read by an earlier run and are used again"]
 
 
 def _near_pile(stream: Stream, first_cell: int, campaign: Campaign) -> bool:

@@ -15,13 +15,16 @@ from reconcile.campaign.stored_files import RecordingsFolder
 from reconcile.recordings.sensitivity_path import with_effective_uncertainty
 from reconcile.running import provenance
 from reconcile.running.calibrating import calibrated, check_lines
+from reconcile.running.fit_lines import fit_lines
 from reconcile.running.levels_stage import CAMPAIGN, levels, usable_recordings
 from reconcile.running.outcome import Outcome
 from reconcile.running.progress import shown
 from reconcile.running.provenance import BIAS, CORRECTION, FIT, PAGE, RECORD_CSV
 from reconcile.running.store import (
     read_document,
+    read_strikes,
     read_table,
+    stored_bands,
     to_arrow,
     write_bytes,
     write_document,
@@ -38,6 +41,15 @@ if TYPE_CHECKING:
     from reconcile.report import Evidence
 
 __all__ = ["check", "compare", "demo", "fit", "fit_table", "levels", "limits", "record", "report", "run"]
+
+# Columns of strikes that fits, comparisons, limits and records do not look at.
+NOT_FOR_STATISTICS = (
+    "blow_number", "recording", "start_sample", "peak_compression_level_db",
+    "peak_rarefaction_level_db", "oversampled_peak_level_db", "peak_to_peak_level_db", "exposure_level_lower_95_db",
+    "exposure_level_upper_95_db", "pulse_duration_s", "effective_duration_s", "rise_time_s", "kurtosis",
+    "noise_peak_level_db", "signal_to_noise_db", "window_s", "unsubtracted_exposure_level_db", "strike_interval_s",
+    "peak_compression_censoring", "peak_rarefaction_censoring",
+)  # fmt: skip
 
 DEMO_FILES = 60  # about; for the progress line only
 
@@ -63,9 +75,12 @@ def run(
     piles: Sequence[str] = (),
     workers: int | None = None,
     hashed: bool = True,
+    scheduler: str | None = None,
 ) -> Outcome:
     """The whole job: levels, fit, comparison where there are predictions, report."""
-    done = levels(folder, results, recordings=recordings, piles=piles, workers=workers, hashed=hashed)
+    done = levels(
+        folder, results, recordings=recordings, piles=piles, workers=workers, hashed=hashed, scheduler=scheduler
+    )
     done = done.then(fit(results, None))
     if resolved_campaign(results, None).predictions:
         done = done.then(compare(results, None))
@@ -91,7 +106,7 @@ def fit(results: Path, changed: Path | None, reference_range_m: float = 750.0, *
 
     started = datetime.now(UTC)
     campaign = resolved_campaign(results, changed)
-    strikes, bands = (read_table(results, name, "levels") for name in ("strikes", "bands"))
+    strikes, bands = read_strikes(results, NOT_FOR_STATISTICS), stored_bands(results)
     manifest = provenance.begin(results, "fit")
     document, residuals = fit_with_residuals(strikes, bands, campaign, reference_range_m, robust=robust)
     write_document(results / FIT, document)
@@ -111,15 +126,7 @@ def fit_table(table: Path, folder: Path, reference_range_m: float, *, robust: bo
     document = fit_levels(read_levels(table), reference_range_m, robust=robust)
     write_document(folder / FIT, document)
     lines = [f"{sum(entry.selected for entry in document.fits)} fits in {folder / FIT}"]
-    for entry in document.fits:
-        if entry.selected:
-            c = entry.coefficients
-            lines.append(
-                f"{entry.quantity or 'level'}: {entry.model}, {c.level_at_reference_db.value:.2f} dB at "
-                f"{entry.reference_range_m:g} m, N = {c.spreading_coefficient_db_per_decade.value:.2f} dB per decade, "
-                f"alpha = {c.attenuation_db_per_km.value:.3f} dB/km"
-            )
-    return Outcome(lines)
+    return Outcome([*lines, *fit_lines(document)])
 
 
 def compare(results: Path, changed: Path | None) -> Outcome:
@@ -131,7 +138,8 @@ def compare(results: Path, changed: Path | None) -> Outcome:
 
     started = datetime.now(UTC)
     campaign = resolved_campaign(results, changed)
-    strikes, bands, summary = (read_table(results, name, "levels") for name in ("strikes", "bands", "summary"))
+    strikes, bands = read_strikes(results, NOT_FOR_STATISTICS), stored_bands(results)
+    summary = read_table(results, "summary", "levels")
     fitted = read_document(results / FIT, FitDocument, "fit")
     manifest = provenance.begin(results, "compare")
     comparison, unpaired = compared(strikes, bands, summary, fitted, campaign)
@@ -156,7 +164,8 @@ def limits(results: Path, changed: Path | None) -> Outcome:
 
     started = datetime.now(UTC)
     campaign = resolved_campaign(results, changed)
-    strikes, exposure, summary = (read_table(results, name, "levels") for name in ("strikes", "exposure", "summary"))
+    strikes = read_strikes(results, NOT_FOR_STATISTICS)
+    exposure, summary = (read_table(results, name, "levels") for name in ("exposure", "summary"))
     fitted = read_document(results / FIT, FitDocument, "fit") if (results / FIT).exists() else None
     manifest = provenance.begin(results, "limits")
     table = limit_rows(strikes, exposure, summary, fitted, campaign)
@@ -178,8 +187,9 @@ def record(results: Path, changed: Path | None) -> Outcome:
 
     started = datetime.now(UTC)
     campaign = resolved_campaign(results, changed)
-    strikes, bands, summary, exposure, uncertainty = (
-        read_table(results, name, "levels") for name in ("strikes", "bands", "summary", "exposure", "uncertainty")
+    strikes, bands = read_strikes(results, NOT_FOR_STATISTICS), stored_bands(results)
+    summary, exposure, uncertainty = (
+        read_table(results, name, "levels") for name in ("summary", "exposure", "uncertainty")
     )
     fitted = read_document(results / FIT, FitDocument, "fit") if (results / FIT).exists() else None
     pairs = read_table(results, "comparison", "compare") if (results / BIAS).exists() else None
@@ -198,16 +208,25 @@ def record(results: Path, changed: Path | None) -> Outcome:
     return Outcome([*beyond_predicted(rows, distances), f"sound field record of {len(campaign.piles)} piles"])
 
 
-def report(results: Path, with_csv: bool = False) -> Outcome:
-    """The page, the workbook, map layers and the description of all columns, from what is on disk; CSV if asked for."""
-    from reconcile.report import page
+def report(results: Path, with_csv: bool = False, with_pdf: bool = False, with_geopackage: bool = False) -> Outcome:
+    """The page, the workbook, map layers, figures and descriptions, from what is on disk; more of it if asked for."""
+    from reconcile.report import contents, geopackage, pdf, rendered
     from reconcile.running.exports import write_exports
 
     started = datetime.now(UTC)
     evidence = _evidence(results)
+    shown = contents(evidence)
+    html = rendered(shown)
+    if with_geopackage:
+        geopackage.library()
+    printed = (
+        pdf.pdf(rendered(shown, for_paper=True)) if with_pdf else None
+    )  # before anything is changed: a library may be missing
     manifest = provenance.begin(results, "report")
-    write_text(results / PAGE, page(evidence))
-    write_exports(results, evidence, with_csv)
+    write_text(results / PAGE, html)
+    if printed is not None:
+        write_bytes(results / provenance.PDF, [printed])
+    write_exports(results, evidence, shown, with_csv, with_geopackage)
     provenance.finish(results, manifest, "report", started, {})
     return Outcome([f"report in {results / PAGE}"])
 
@@ -220,8 +239,6 @@ def _evidence(results: Path) -> Evidence:
     tables = {
         name: read_table(results, name, "levels")
         for name in (
-            "strikes",
-            "bands",
             "summary",
             "phases",
             "exposure",
@@ -236,6 +253,8 @@ def _evidence(results: Path) -> Evidence:
     return Evidence(
         campaign=resolved_campaign(results, None),
         manifest=provenance.read_manifest(results),
+        strikes=read_strikes(results, set(NOT_FOR_STATISTICS) - {"recording", "start_sample"}),
+        bands=stored_bands(results),
         **tables,
         fit=read_document(results / FIT, FitDocument, "fit") if (results / FIT).exists() else None,
         residuals=read_table(results, "residuals", "fit") if (results / "residuals.parquet").exists() else None,

@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 MANIFEST = "manifest.json"
 FIT, BIAS, CORRECTION, PAGE = "fit.json", "bias.json", "correction.json", "report.html"
 WORKBOOK, DATA_PACKAGE, LAYERS, CSV = "results.xlsx", "datapackage.json", "layers", "csv"  # the last two are folders
+CRATE, FIGURES, PDF, GEOPACKAGE = "ro-crate-metadata.json", "figures", "report.pdf", "layers/layers.gpkg"
 RECORD_CSV, VERIFICATION = "record.csv", "verification"  # the flat record, and the folder of pages pile by pile
 _LEVELS_TABLES = (
     "strikes",
@@ -70,9 +71,11 @@ OUTPUTS: dict[str, tuple[str, ...]] = {  # of the stages, in their order
         PAGE,
         WORKBOOK,
         *(f"{LAYERS}/{n}.geojson" for n in ("stations", "piles", "threshold_circles")),
-        DATA_PACKAGE,  # and VERIFICATION/*.html, and CSV/*.csv where asked for
+        DATA_PACKAGE,  # and VERIFICATION/*.html, FIGURES/*.svg
+        CRATE,
     ),
 }
+ON_REQUEST = (PDF, GEOPACKAGE)  # of the report, beside CSV
 _STARTS_ANEW_AFTER = {  # stages that not every earlier one makes stale
     "limits": ("levels", "fit"),
     "record": ("levels", "fit", "compare"),
@@ -123,11 +126,12 @@ def begin(results: Path, stage: str) -> Manifest:
 
 
 def _named_by_input(results: Path, stage: str) -> list[str]:
-    """Outputs of a stage whose names are not fixed: tables as CSV, pages of the piles."""
+    """Outputs of a stage that are made on request or whose names are not fixed: CSV, pages of the piles, figures."""
     if stage != "report":
         return []
-    folders = ((CSV, "*.csv"), (VERIFICATION, "*.html"))
-    return [f"{folder}/{path.name}" for folder, names in folders for path in sorted((results / folder).glob(names))]
+    folders = ((CSV, "*.csv"), (VERIFICATION, "*.html"), (FIGURES, "*.svg"))
+    named = [f"{folder}/{path.name}" for folder, names in folders for path in sorted((results / folder).glob(names))]
+    return [*named, *ON_REQUEST]
 
 
 def _sealed(manifest: Manifest) -> Manifest:

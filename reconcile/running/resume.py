@@ -7,6 +7,7 @@ samples, and the code that does the work. It is written under a temporary name a
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
@@ -16,12 +17,12 @@ from contextlib import contextmanager
 from dataclasses import asdict, astuple, dataclass
 from functools import cache
 from pathlib import Path
+from secrets import token_hex
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.campaign.stored_files import identity
 from reconcile.recordings.streams import Channel, Stream
 from reconcile.strikes.band_levels import bands_of
 from reconcile.strikes.channel_results import Pulse
@@ -75,12 +76,22 @@ def code_digest() -> str:
     return digest.hexdigest()
 
 
+def check_code(digest: str) -> None:
+    """Raise MachineError where this process has other code than the one that started the run.
+
+    The program was changed meanwhile, or a worker of a cluster has another version of it.
+    """
+    if code_digest() != digest:
+        reason = "is not the code that started this run: changed meanwhile, or another version on a worker"
+        raise MachineError(str(_PACKAGE), f"{reason} (the same command goes on from there)")
+
+
 def part_key(stream: Stream, settings: Settings, first_cell: int) -> str:
     """Name of the part that begins at `first_cell` of a stream."""
     files = []
     for segment in stream.segments:
         recording = segment.recording
-        files.append((recording.name, *identity(recording.path), segment.first_frame, segment.n_frames, segment.at))
+        files.append((recording.name, *recording.identity, segment.first_frame, segment.n_frames, segment.at))
     content = {
         "code": code_digest(),
         "files": files,
@@ -158,15 +169,14 @@ class PartStore:
     @contextmanager
     def _new(self, key: str) -> Iterator[Path]:
         """A folder that takes its name when it is whole."""
-        temporary, target = self.folder / f".{key}.{os.getpid()}", self.folder / key
+        temporary, target = self.folder / f".{key}.{token_hex(8)}", self.folder / key  # of any process of any machine
         try:
-            temporary.mkdir(parents=True, exist_ok=True)
+            temporary.mkdir(parents=True)
             yield temporary
-            if target.exists():
-                shutil.rmtree(target)
             os.replace(temporary, target)
         except OSError as error:
-            raise MachineError(str(target), error.strerror or str(error)) from error
+            if not (target.is_dir() and error.errno in (errno.ENOTEMPTY, errno.EEXIST)):  # another was quicker
+                raise MachineError(str(target), error.strerror or str(error)) from error
         finally:
             shutil.rmtree(temporary, ignore_errors=True)  # not there any more where all went well
 

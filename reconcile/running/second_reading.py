@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 from reconcile.campaign.activity_periods import impact_periods
 from reconcile.campaign.distances import Distances
 from reconcile.running.executors import AskedPart, read_asked
+from reconcile.running.places import Cluster
 from reconcile.running.progress import shown
-from reconcile.running.resume import PartStore, StreamParts
+from reconcile.running.resume import PartStore, StreamParts, part_key
 from reconcile.strikes.association import Association, match_flags
 from reconcile.strikes.detection import RISE_BEFORE_ONSET_TICKS, Rise
 from reconcile.strikes.matched_filter import Template
@@ -53,6 +54,7 @@ class SecondLook:
     store: PartStore
     campaign: Campaign
     workers: int
+    cluster: Cluster | None = None
     windows_read_again: int = 0
     keys: list[str] = field(default_factory=list)  # of what was read again
     damaged: dict[str, str] = field(default_factory=dict)
@@ -74,6 +76,10 @@ class SecondLook:
             )
             for place in self._places
         ]
+
+    def close(self) -> None:
+        """Let go of the energies, which count as memory as long as they are mapped: nothing more will be asked."""
+        self._listeners = []
 
     def blind(self, pulses: pd.DataFrame) -> pd.DataFrame:
         """The pulses, and behind them those of strikes that the matched filter finds by itself while piles are struck.
@@ -213,7 +219,7 @@ class SecondLook:
         """Pulses of onsets, from the parts that hold them, or from the recordings."""
         by_part: defaultdict[tuple[int, int], dict[int, list[Rise]]] = defaultdict(dict)
         listener_of: dict[tuple[int, int, int], int] = {}
-        entries = {id(entry): n for n, entry in enumerate(self.parts)}
+        entries, settings = {id(entry): n for n, entry in enumerate(self.parts)}, self.campaign.settings
         for k, tick, length in zip(asked["listener"], asked["asked_tick"], asked["length"], strict=True):
             place = self._places[k]
             part = int(tick) // (PART_CELLS * TICKS) * PART_CELLS
@@ -222,13 +228,18 @@ class SecondLook:
             by_part[where].setdefault(place.number, []).append(rise)
             listener_of[(*where, place.number)] = k
         work = [
-            AskedPart(self.parts[n].stream, part, {number: tuple(sorted(set(rises))) for number, rises in of.items()})
+            AskedPart(
+                self.parts[n].stream,
+                part,
+                part_key(self.parts[n].stream, settings, part),
+                {number: tuple(sorted(set(rises))) for number, rises in of.items()},
+            )
             for (n, part), of in sorted(by_part.items())
         ]
-        settings = self.campaign.settings
-        keys = [one.key(settings) for one in work]
+        keys = [one.key for one in work]
         new = [one for one, key in zip(work, keys, strict=True) if not self.store.has(key)]
-        for _ in shown(read_asked(new, settings, self.store.folder, self.workers), len(new), "second look", "parts"):
+        reading = read_asked(new, settings, self.store.folder, self.workers, self.cluster)
+        for _ in shown(reading, len(new), "second look", "parts"):
             pass
         frames = []
         for where, key, one in zip(sorted(by_part), keys, work, strict=True):

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
+    from reconcile.spreading.stored_bands import StoredBands
+
 DocumentT = TypeVar("DocumentT", bound=Document)
 
 
@@ -104,9 +106,10 @@ def write_table(results: Path, table: Table, frames: Iterable[pd.DataFrame]) -> 
     import pyarrow.parquet as pq
 
     n_rows = 0
+    schema = table.schema()
     with (
         replacing(results / f"{table.name}.parquet") as temporary,
-        pq.ParquetWriter(temporary, table.schema(), compression="zstd") as writer,
+        pq.ParquetWriter(temporary, schema, compression="zstd", use_dictionary=_repeated(schema)) as writer,
     ):
         for frame in frames:
             writer.write_table(to_arrow(frame, table))
@@ -114,16 +117,71 @@ def write_table(results: Path, table: Table, frames: Iterable[pd.DataFrame]) -> 
     return n_rows
 
 
+def read_strikes(results: Path, without: Iterable[str] = ()) -> pd.DataFrame:
+    """The table `strikes` without some columns; its flags are a category, each a tuple of them.
+
+    Millions of rows have a few hundred sets of flags: as lists of their own these alone take most of the memory.
+    Raises as `read_table`.
+    """
+    import pandas as pd
+    import pyarrow as pa
+    import pyarrow.compute as pc
+    import pyarrow.parquet as pq
+
+    path = _table_path(results, "strikes", "levels")
+    with _whole(path, "levels"):
+        names = [name for name in pq.read_schema(path).names if name not in {"flags", *without}]
+        frame = pd.read_parquet(path, columns=names)
+        lists = pq.read_table(path, columns=["flags"]).column(0)
+        joined = pc.binary_join(lists.cast(pa.list_(pa.string())), " ").combine_chunks().dictionary_encode()
+        sets = [tuple(text.split()) for text in joined.dictionary.to_pylist()]
+        kinds = pd.Index([*sets, *([] if () in sets else [()])], dtype=object, tupleize_cols=False)
+        codes = joined.indices.fill_null(list(kinds).index(())).to_numpy(zero_copy_only=False)
+        frame["flags"] = pd.Categorical.from_codes(codes, categories=kinds)
+    return frame
+
+
+def _repeated(schema: pa.Schema) -> list[str]:
+    """Columns that are worth a dictionary of their values: levels hardly ever repeat."""
+    import pyarrow as pa
+
+    within_lists = {True: ".list.element", False: ""}
+    kept = (field for field in schema if not pa.types.is_floating(field.type))
+    return [field.name + within_lists[pa.types.is_list(field.type)] for field in kept]
+
+
 def read_table(results: Path, name: str, made_by: str, columns: list[str] | None = None) -> pd.DataFrame:
     """Read a table of a results folder as a data frame. Raises ResultsError where it is missing or damaged."""
     import pandas as pd
-    import pyarrow as pa
 
+    path = _table_path(results, name, made_by)
+    with _whole(path, made_by):
+        return pd.read_parquet(path, columns=columns)
+
+
+def stored_bands(results: Path) -> StoredBands:
+    """The table `bands`, whose columns are read when they are asked for. Raises as `read_table`."""
+    from reconcile.spreading.stored_bands import StoredBands
+
+    path = _table_path(results, "bands", "levels")
+    with _whole(path, "levels"):
+        return StoredBands(path)
+
+
+def _table_path(results: Path, name: str, made_by: str) -> Path:
     path = results / f"{name}.parquet"
     if not path.exists():
         raise ResultsError([Fault(str(path), "", "no such table", f"run `reconcile {made_by}` first")])
+    return path
+
+
+@contextmanager
+def _whole(path: Path, made_by: str) -> Iterator[None]:
+    """What a damaged file raises, in words."""
+    import pyarrow as pa
+
     try:
-        return pd.read_parquet(path, columns=columns)
+        yield
     except (OSError, pa.ArrowException, ValueError) as error:
         raise ResultsError(
             [Fault(str(path), "", f"a damaged table ({error})", f"run `reconcile {made_by}` again")]

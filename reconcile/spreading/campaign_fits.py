@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from reconcile.spreading.absorption import absorption_db_per_km, sea_water
 from reconcile.spreading.cells import cell_index
@@ -17,7 +18,8 @@ from reconcile.spreading.predicted_distances import conditions_of, measured_dist
 from reconcile.spreading.recomposition import with_recomposition
 from reconcile.spreading.residual_rows import joined
 from reconcile.spreading.rivals import rivals
-from reconcile.spreading.strike_levels import LevelKey, group_rows, level_keys, read_levels, usable_strikes
+from reconcile.spreading.stored_bands import Bands
+from reconcile.spreading.strike_levels import LevelKey, Levels, group_rows, level_keys, read_levels, usable_strikes
 from reconcile.spreading.subject import Subject, not_fitted
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.documents.fit import Fit, FitDocument, NotFitted
@@ -25,10 +27,14 @@ from reconcile.vocabulary.tables import Stage
 
 Group = tuple[str, str, str]  # installation method, foundation type, abatement
 
+_CODED_BY = (
+    "time_utc", "strike_id", "pile_id", "station_id", "mooring_id", "system_id", "range_m", "energy_kj", "penetration_m"
+)  # fmt: skip
+
 
 def fit_campaign(
     strikes: pd.DataFrame,
-    bands: pd.DataFrame,
+    bands: Bands,
     campaign: Campaign,
     reference_range_m: float = 750.0,
     *,
@@ -40,7 +46,7 @@ def fit_campaign(
 
 def fit_with_residuals(
     strikes: pd.DataFrame,
-    bands: pd.DataFrame,
+    bands: Bands,
     campaign: Campaign,
     reference_range_m: float = 750.0,
     *,
@@ -55,25 +61,43 @@ def fit_with_residuals(
     """
     robust = robust or campaign.settings.robust_fits
     usable = usable_strikes(strikes, bands, campaign, Stage.FIT)
-    keys = level_keys(usable, campaign)
-    fits: list[Fit] = []
-    missing: list[NotFitted] = []
-    left: list[pd.DataFrame] = []
-    for group, rows in group_rows(usable):
-        coded = _coded(rows.reset_index(drop=True), campaign)
-        of_group: list[Fit] = []
-        for key in keys:
-            levels = read_levels(rows, key, campaign.settings.censor_below_snr_db)
-            if levels is None or not (levels.known | levels.censored).any():
-                continue
-            subject = replace(_subject(key, group, campaign, reference_range_m), robust=robust)
-            found = fit_models(strike_means(levels.lowest_db, levels.highest_db, coded), subject)
-            of_group += [_with_thresholds(fit, campaign, rivals(fit, found.fits)) for fit in found.fits]
-            left.append(found.residuals)
-            if found.reason:
-                missing.append(not_fitted(subject, found.reason))
-        fits += with_recomposition(of_group)
-    return FitDocument(robust=robust, fits=tuple(fits), not_fitted=tuple(missing)), joined(left)
+    labels = usable[[name for name in _CODED_BY if name in usable.columns]]
+    groups = [
+        _Group(key, rows, _coded(labels.take(rows).reset_index(drop=True), campaign))
+        for key, rows in group_rows(usable)
+    ]
+    for key in level_keys(usable, bands, campaign):  # a band's columns are read once for all groups
+        levels = read_levels(usable, key, campaign.settings.censor_below_snr_db, bands)
+        if levels is None:
+            continue
+        for group in groups:
+            own = levels.of_rows(group.rows)
+            if (own.known | own.censored).any():
+                subject = replace(_subject(key, group.key, campaign, reference_range_m), robust=robust)
+                group.fit(own, subject, campaign)
+    fits = tuple(fit for group in groups for fit in with_recomposition(group.fits))
+    missing = tuple(one for group in groups for one in group.missing)
+    left = joined([rows for group in groups for rows in group.residuals])
+    return FitDocument(robust=robust, fits=fits, not_fitted=missing), left
+
+
+@dataclass(slots=True)
+class _Group:
+    """The strikes of a group by their places in the table, and what was found of them level by level."""
+
+    key: Group
+    rows: NDArray[np.intp]
+    coded: CodedStrikes
+    fits: list[Fit] = field(default_factory=list)
+    missing: list[NotFitted] = field(default_factory=list)
+    residuals: list[pd.DataFrame] = field(default_factory=list)
+
+    def fit(self, levels: Levels, subject: Subject, campaign: Campaign) -> None:
+        found = fit_models(strike_means(levels.lowest_db, levels.highest_db, self.coded), subject)
+        self.fits += [_with_thresholds(fit, campaign, rivals(fit, found.fits)) for fit in found.fits]
+        self.residuals.append(found.residuals)
+        if found.reason:
+            self.missing.append(not_fitted(subject, found.reason))
 
 
 def _coded(rows: pd.DataFrame, campaign: Campaign) -> CodedStrikes:

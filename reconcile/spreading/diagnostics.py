@@ -30,6 +30,7 @@ def flags_of(law: Law, means: Means, choice: Candidate, robust: bool) -> tuple[s
         "student_residual_refused": robust and not law.student,
         "few_piles": cells.pile is not None and _count(cells.pile) < FEW_PILES,
         "few_stations": cells.place is not None and _count(cells.place) < FEW_PLACES,
+        "two_ranges": choice.two_ranges,
         "narrow_ranges": float(heard.max()) < NARROW * float(heard.min()),
         "energy_coefficient_assumed": not means.energy.fitted,
         "level_rises_with_range": choice.rises,

@@ -67,10 +67,13 @@ def strike_values(
 
     Beside them the pile of each strike.
     """
-    _, first, inverse = np.unique(strike[rows], return_index=True, return_inverse=True)
-    heard = np.bincount(inverse)
-    means = [np.asarray(np.bincount(inverse, _centred(v, rows, index)[rows]) / heard) for v in values]
-    return means, pile[rows][first]
+    number = strike[rows]  # from 0 on without many gaps, so that counting does what sorting would
+    heard = np.bincount(number)
+    there = heard > 0
+    means = [np.asarray(np.bincount(number, _centred(v, rows, index)[rows])[there] / heard[there]) for v in values]
+    of_strike = np.zeros(heard.size, dtype=np.intp)
+    of_strike[number[::-1]] = pile[rows][::-1]  # that of the first row of each
+    return means, of_strike[there]
 
 
 def _centred(values: FloatArray, rows: NDArray[np.bool_], index: CellIndex) -> FloatArray:
@@ -90,7 +93,8 @@ def serial_correlation(residual: FloatArray, series: NDArray[np.intp]) -> float:
 
     Residuals of one series stand in order of time; those of several may be interleaved.
     """
-    order = np.argsort(series, kind="stable")
+    small = series.size > 0 and int(series.max()) < 2**16  # such are sorted by counting
+    order = np.argsort(series.astype(np.uint16) if small else series, kind="stable")
     values, labels = residual[order], series[order]
     same = labels[1:] == labels[:-1]
     whole = float(values @ values)

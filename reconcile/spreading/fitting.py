@@ -17,7 +17,7 @@ from reconcile.spreading.laws import FITTED, Law, fit_law, fit_two_regimes, with
 from reconcile.spreading.means import Means
 from reconcile.spreading.residual_rows import joined, residual_rows
 from reconcile.spreading.rivals import with_choice
-from reconcile.spreading.selection import Candidate, choose
+from reconcile.spreading.selection import TOLD_APART_RANGES, Candidate, choose
 from reconcile.spreading.subject import Subject
 from reconcile.vocabulary.documents.fit import Fit, ModelName
 from reconcile.vocabulary.quantities import FloatArray
@@ -74,12 +74,12 @@ def fit_models(means: Means, subject: Subject) -> ModelFits:
         reason = f"{heard} uncensored levels at {ranges} distinct ranges; a fit needs two ranges{needed}"
         return ModelFits((), joined(()), reason)
     laws = _laws(setting, models, room)
-    choices = choose([_candidate(law, setting, ranges) for law in laws.values()])
     if subject.robust:
         laws = {
             model: with_student_residual(law, cells, subject.reference_range_m, setting.layout) or law
             for model, law in laws.items()
         }
+    choices = choose([_candidate(law, setting, ranges) for law in laws.values()])
     entries = [document_entry(law, means, subject, choices, covariates) for law in laws.values()]
     entries = [with_bootstrap(fit, laws[fit.model], cells) if fit.selected else fit for fit in entries]
     chosen = next(law for model, law in laws.items() if choices[model].selected)
@@ -110,7 +110,11 @@ def _laws(setting: _Setting, models: Sequence[ModelName], room: int) -> dict[Mod
 
 
 def _candidate(law: Law, setting: _Setting, n_ranges: int) -> Candidate:
-    """The model for the choice: AICc from maximum likelihood, counting the fitted coefficients and one spread."""
+    """The model for the choice: AICc from maximum likelihood, counting the fitted coefficients and one spread.
+
+    With a Student t residual the coefficients are those of that fit; criterion and left-out error stay the normal
+    fit's, for these compare between laws.
+    """
     count = len(FITTED[law.model])
     likelihood, heard = law.minus_2_log_likelihood, int(setting.cells.heard.sum())
     return Candidate(
@@ -125,4 +129,5 @@ def _candidate(law: Law, setting: _Setting, n_ranges: int) -> Candidate:
         correlation=law.correlation,
         n_ranges=n_ranges if setting.layout else None,
         further_spreading_db_per_decade=law.further_spreading_db_per_decade,
+        two_ranges=n_ranges < TOLD_APART_RANGES,
     )

@@ -137,7 +137,7 @@ def fit_two_regimes(
 def with_student_residual(law: Law, cells: Cells, reference_range_m: float, layout: Structure | None) -> Law | None:
     """A law refitted with a Student t residual; None where strikes are limited or the law is not linear.
 
-    The choice between laws stays with the normal fits: their likelihoods compare.
+    Likelihood and left-out errors stay those of the normal fit: they compare between laws.
     """
     if cells.groups.limited.n or law.model == "two_regime":
         return None

@@ -21,6 +21,7 @@ from reconcile.vocabulary.quantities import FloatArray
 
 LEAST_STRIKE_SD_DB = 1e-3  # of single strikes: levels are not rounded finer
 LIMIT_STEP_DB = 0.05
+_NO_END = 100_000.0  # steps: beyond any level, where a limit has no other end
 _HARDLY = 0.1  # share of limited strikes at which a cell still shows how the level follows the energy
 
 
@@ -175,13 +176,16 @@ def _groups(
 
 def _limits(low: FloatArray, high: FloatArray, code: NDArray[np.intp]) -> Limited:
     """Limits of single strikes, those of one cell within a twentieth of a decibel counted together."""
-    rounded = pd.DataFrame({"code": code, "low": low / LIMIT_STEP_DB, "high": high / LIMIT_STEP_DB}).round()
-    grouped = rounded.groupby(["code", "low", "high"], sort=True).size().reset_index(name="count")
+    ends = [np.round(end / LIMIT_STEP_DB) for end in (low, high)]
+    known = [np.where(np.isfinite(end), end, _NO_END * np.sign(end)).astype(np.int64) for end in ends]
+    keys, (spans, starts) = code.astype(np.int64), ([], [])
+    for end in known:  # one whole number for cell, low and high, which sorts as they do
+        starts.append(int(end.min(initial=0)))
+        spans.append(int(end.max(initial=0)) - starts[-1] + 1)
+        keys = keys * spans[-1] + (end - starts[-1])
+    _, first, count = np.unique(keys, return_index=True, return_counts=True)
     return Limited(
-        grouped["code"].to_numpy(np.intp),
-        grouped["low"].to_numpy(np.float64) * LIMIT_STEP_DB,
-        grouped["high"].to_numpy(np.float64) * LIMIT_STEP_DB,
-        grouped["count"].to_numpy(np.float64),
+        code[first], ends[0][first] * LIMIT_STEP_DB, ends[1][first] * LIMIT_STEP_DB, count.astype(np.float64)
     )
 
 

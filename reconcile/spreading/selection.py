@@ -5,7 +5,8 @@ confidence. A simpler one takes its place where it foretells stations that are l
 by more than 2, or where the data cannot carry the fuller one: too few ranges or levels, N and alpha not separable, a
 negative alpha. The two-regime law is taken only where it foretells better and its AICc is lower by more than 2: with
 a transition to choose, nearly anything can be met. Between models with as many coefficients the one that comes first
-in the order below is kept unless the other foretells better and its likelihood is higher by as much.
+in the order below is kept unless the other foretells better and its likelihood is higher by as much. With two distinct
+ranges the simplest is taken, whatever the criteria: a straight line meets both, and so does any other law.
 """
 
 from __future__ import annotations
@@ -18,10 +19,12 @@ from reconcile.vocabulary.documents.fit import ModelName
 NEEDED_GAIN = 2.0  # of AICc
 MOST_CORRELATION = 0.99  # of the errors of N and alpha: beyond it one stands for the other
 LEAST_RANGES = 4  # distinct ones for N and alpha: three would be met exactly, with nothing left to judge them by
+TOLD_APART_RANGES = 3  # distinct ones, for one law to be told from another
 _ORDER: tuple[ModelName, ...] = ("spreading", "damped_cylindrical", "spreading_attenuation", "two_regime")
 _FULLEST: ModelName = "spreading_attenuation"
 _EXPOSURES = (None, "exposure_level", "cumulative_exposure_level")
 _ROUNDING = 1e-6  # dB: differences of predictions that mean nothing
+_ALIKE_DB, _ALIKE_AICC = 0.005, 0.05  # differences that are nothing as printed
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +32,7 @@ class Candidate:
     """A fitted model as the choice sees it: N in dB per decade, alpha in dB/km, AICc (None: too few levels for it).
 
     `left_out_db` is the root mean square error with which left-out stations (or rows) are foretold; None where that
-    cannot be done. `correlation` is that of the errors of N and alpha.
+    cannot be done. `correlation` is that of the errors of N and alpha. `two_ranges`: heard at fewer than three.
     """
 
     model: ModelName
@@ -43,6 +46,7 @@ class Candidate:
     correlation: float = 0.0
     n_ranges: int | None = None
     further_spreading_db_per_decade: float = 0.0
+    two_ranges: bool = False
     selected: bool = False
     reason: str = ""
 
@@ -99,6 +103,8 @@ def choose(candidates: Sequence[Candidate]) -> dict[ModelName, Candidate]:
 def _preferred(candidate: Candidate, best: Candidate) -> bool:
     """Whether a supported candidate further down the order takes the place of the best so far."""
     gain = _gain(candidate, best)
+    if candidate.two_ranges:
+        return False
     if candidate.n_coefficients == best.n_coefficients:
         return gain is not None and gain > NEEDED_GAIN and not _foretells(best, candidate)
     if candidate.model == "two_regime":
@@ -130,14 +136,25 @@ def _reason(candidate: Candidate, best: Candidate, ordered: Sequence[Candidate])
     if not any(c.supported for c in others):
         return "the only model that the data support"
     against = next((c for c in reversed(others) if c.supported), others[0])
-    start = "the fullest model that the data carry" if best.model == _FULLEST else ""
+    start = _RULE if best.model == _FULLEST else ""
     compared = _comparison(best, against)
-    return f"{start}; {compared}" if start else compared
+    return f"{start}: {compared}" if start else compared
+
+
+_RULE = f"kept, for no simpler model both foretells no worse and has an AICc lower by more than {NEEDED_GAIN:g}"
+
+
+def _alike(candidate: Candidate, other: Candidate) -> bool:
+    """Whether neither criterion nor foretelling differ, as printed, or two ranges leave nothing to compare."""
+    gain = _gain(candidate, other)
+    one, two = candidate.left_out_db, other.left_out_db
+    same = one is two is None or (one is not None and two is not None and abs(one - two) < _ALIKE_DB)
+    return candidate.two_ranges or (same and gain is not None and abs(gain) < _ALIKE_AICC)
 
 
 def _comparison(candidate: Candidate, other: Candidate) -> str:
     """How a model does beside another one: cross-validation first, the criterion beside it."""
-    said = []
+    said = ["laws not told apart"] if _alike(candidate, other) else []
     if candidate.left_out_db is not None and other.left_out_db is not None:
         said.append(
             f"foretells what is left out to {candidate.left_out_db:.2f} dB "

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from reconcile.campaign.activity_periods import with_states
 from reconcile.campaign.station_periods import listeners
+from reconcile.spreading.stored_bands import Bands, band_level_db, band_rows
 from reconcile.vocabulary.decidecades import band_number, nominal_hz
 from reconcile.vocabulary.documents.campaign import Campaign
 from reconcile.vocabulary.quantities import FloatArray
@@ -50,14 +51,18 @@ class Levels:
         """Whether the level itself is known."""
         return np.asarray(self.lowest_db == self.highest_db)
 
+    def of_rows(self, rows: NDArray[np.intp]) -> Levels:
+        """The levels of some of the strikes."""
+        return Levels(self.level_db[rows], self.lowest_db[rows], self.highest_db[rows])
+
     @property
     def censored(self) -> NDArray[np.bool_]:
         """Whether only a limit of the level is known."""
         return np.asarray(self.lowest_db < self.highest_db)
 
 
-def usable_strikes(strikes: pd.DataFrame, bands: pd.DataFrame, campaign: Campaign, stage: Stage) -> pd.DataFrame:
-    """Strikes that no flag takes out of the stage, in order of time, with their bands and their group.
+def usable_strikes(strikes: pd.DataFrame, bands: Bands, campaign: Campaign, stage: Stage) -> pd.DataFrame:
+    """Strikes that no flag takes out of the stage, in order of time, with the row of their bands and their group.
 
     Method and abatement are those of a strike's activity, or of its pile where it has none.
 
@@ -66,12 +71,11 @@ def usable_strikes(strikes: pd.DataFrame, bands: pd.DataFrame, campaign: Campaig
     """
     piles = {pile.pile_id: pile for pile in campaign.piles}
     strikes = strikes.reset_index(drop=True)
-    flagged = strikes["flags"].explode().isin(list(flags_excluding(stage)))
-    excluded = flagged.groupby(level=0).any().reindex(strikes.index, fill_value=False)
-    kept = strikes[~excluded & strikes["pile_id"].isin(list(piles))].sort_values("time_utc", kind="stable")
     if len(bands):
-        kept = kept.merge(bands, on=["strike_id", "station_id"], how="left")
-    kept = kept.reset_index(drop=True)
+        strikes = band_rows(strikes, bands)
+    rows = np.flatnonzero(~_excluded(strikes["flags"], stage) & strikes["pile_id"].isin(list(piles)).to_numpy(bool))
+    in_time = strikes["time_utc"].iloc[rows].reset_index(drop=True).sort_values(kind="stable").index.to_numpy()
+    kept = strikes.take(rows[in_time]).reset_index(drop=True)
     if len(kept):
         naive = kept["time_utc"].dt.tz_convert("UTC").dt.tz_localize(None)
         time_us = naive.to_numpy(dtype="datetime64[us]").astype(np.int64)
@@ -80,6 +84,12 @@ def usable_strikes(strikes: pd.DataFrame, bands: pd.DataFrame, campaign: Campaig
     kept["foundation_type"] = kept["pile_id"].map({pile_id: pile.foundation_type for pile_id, pile in piles.items()})
     kept["abatement"] = kept["abatement"].map(abatement_names(campaign))
     return kept
+
+
+def _excluded(flags: pd.Series, stage: Stage) -> NDArray[np.bool_]:
+    """Which rows have a flag that takes them out of a stage."""
+    excluding = flags_excluding(stage)
+    return flags.map(lambda own: not excluding.isdisjoint(own)).to_numpy(bool)
 
 
 def abatement_names(campaign: Campaign) -> dict[str, str]:
@@ -94,9 +104,9 @@ def plain_abatement(text: str) -> str:
     return text.strip().casefold()
 
 
-def level_keys(strikes: pd.DataFrame, campaign: Campaign) -> list[LevelKey]:
-    """Every level that the strikes hold: peak, exposure, rms, weighted exposures, bands."""
-    present = set(strikes.columns)
+def level_keys(strikes: pd.DataFrame, bands: Bands, campaign: Campaign) -> list[LevelKey]:
+    """Every level that the strikes and their bands hold: peak, exposure, rms, weighted exposures, bands."""
+    present = set(strikes.columns) | set(bands.columns if len(bands) else ())
     keys = [LevelKey(q) for q in ("exposure_level", "peak_level", "rms_level") if f"{q}_db" in present]
     keys += [
         LevelKey("exposure_level", weighting)
@@ -111,24 +121,30 @@ def level_keys(strikes: pd.DataFrame, campaign: Campaign) -> list[LevelKey]:
     return keys
 
 
-def read_levels(strikes: pd.DataFrame, key: LevelKey, censor_below_db: float) -> Levels | None:
-    """The levels of one key, or None where the strikes do not hold it.
+def read_levels(
+    strikes: pd.DataFrame, key: LevelKey, censor_below_db: float, bands: Bands | None = None
+) -> Levels | None:
+    """The levels of one key, or None where the strikes, or of a band the `bands`, do not hold it.
 
     Rms has no censoring column of its own: where it is null the signal to noise lay below 6 dB, so that it is less than
     0.9 of four times the background's mean square; nothing is known where that background is not.
     A band is `at_most` where its exposure is less than `censor_below_db` above its background's.
     """
     columns = _columns(key)
-    if columns is None or columns[0] not in strikes.columns:
+    held = strikes if key.band_hz is None else bands
+    if columns is None or held is None or not len(held) or columns[0] not in held.columns:
         return None
-    level = strikes[columns[0]].to_numpy(np.float64)
+    if key.band_hz is None or bands is None:
+        level = strikes[columns[0]].to_numpy(np.float64)
+    else:
+        level = band_level_db(strikes, bands, columns[0])
     stated = strikes[columns[1]] if columns[1] in strikes.columns else pd.Series("none", index=strikes.index)
     at_least = stated.eq("at_least").fillna(False).to_numpy(bool)
     at_most = stated.eq("at_most").fillna(False).to_numpy(bool)
-    if key.band_hz is not None:
+    if key.band_hz is not None and bands is not None:
         # A band has its own signal to noise: the full band may be a limit where a band stands clear, and the reverse.
         band = band_number(key.band_hz)
-        noise = strikes[noise_column(band)].to_numpy(np.float64)
+        noise = band_level_db(strikes, bands, noise_column(band))
         at_most = is_at_most(level, noise, band, censor_below_db)
     missing = np.isnan(level)
     lowest = np.where(at_most, -np.inf, level)
@@ -166,7 +182,7 @@ def _columns(key: LevelKey) -> tuple[str, str] | None:
     return (f"{key.quantity}_db", censoring)
 
 
-def group_rows(strikes: pd.DataFrame) -> Iterable[tuple[tuple[str, str, str], pd.DataFrame]]:
-    """The strikes of each group: method, foundation type, abatement; never mixed."""
-    for key, rows in strikes.groupby(list(GROUP), sort=True):
-        yield (str(key[0]), str(key[1]), str(key[2])), rows
+def group_rows(strikes: pd.DataFrame) -> Iterable[tuple[tuple[str, str, str], NDArray[np.intp]]]:
+    """The places of the strikes of each group: method, foundation type, abatement; never mixed."""
+    for key, rows in strikes[list(GROUP)].reset_index(drop=True).groupby(list(GROUP), sort=True):
+        yield (str(key[0]), str(key[1]), str(key[2])), rows.index.to_numpy(np.intp)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.campaign.activity_periods import activity_periods, period_numbers_at
+from reconcile.campaign.activity_periods import ActivityPeriod, activity_periods, period_numbers_at
 from reconcile.strikes.moments import MOMENTS, joint_kurtosis
 from reconcile.strikes.quality import SECOND_MARKS
 from reconcile.strikes.vessel_passages import in_passage
@@ -82,10 +82,22 @@ def _levels(rows: pd.DataFrame, campaign: Campaign, bands: Sequence[int]) -> pd.
         incomplete |= np.isnan(values) & (name in rows)
     end_us = start_us + (rows["duration_s"].to_numpy(dtype=np.float64) * 1e6).astype(np.int64)
     passed = in_passage(campaign, rows["station_id"].to_numpy(dtype=object), start_us, end_us)
-    raised = np.column_stack([rows[list(_FLAG_OF_MARK)].to_numpy(dtype=bool), incomplete, passed])
-    names = (*_FLAG_OF_MARK.values(), "frame_incomplete", "vessel_passage")
+    partly = partly_work(start_us, end_us, activity_periods(campaign))
+    raised = np.column_stack([rows[list(_FLAG_OF_MARK)].to_numpy(dtype=bool), incomplete, passed, partly])
+    names = (*_FLAG_OF_MARK.values(), "frame_incomplete", "vessel_passage", "partly_work")
     columns["flags"] = [sorted(names[i] for i in np.flatnonzero(row)) for row in raised]
     return pd.DataFrame(columns)[list(background_table(bands, campaign.settings.weightings).column_names)]
+
+
+def partly_work(
+    start_us: NDArray[np.int64], end_us: NDArray[np.int64], periods: Sequence[ActivityPeriod]
+) -> NDArray[np.bool_]:
+    """Which of some intervals [start, end) work reaches into that do not lie wholly in one activity."""
+    touched, wholly = np.zeros(len(start_us), dtype=bool), np.zeros(len(start_us), dtype=bool)
+    for period in periods:
+        touched |= (start_us < period.end_us) & (end_us > period.start_us)
+        wholly |= (start_us >= period.start_us) & (end_us <= period.end_us)
+    return touched & ~wholly
 
 
 def work_at(

@@ -40,7 +40,8 @@ def continuous_rows(seconds: pd.DataFrame, longer: pd.DataFrame, weightings: Seq
     """All rows. `seconds` are the 1 s rows of work that is not impact driving, `longer` all rows of 10 s and of 60 s.
 
     Intervals that lost samples are left out, and those without work in which a vessel passed; longer intervals count
-    from the activity's first second and are whole. Kurtosis is that of the minutes of the stream.
+    from the activity's first second and are whole. The exposure over an activity is that of all its seconds, by hour
+    that of the intervals. Kurtosis is that of the minutes of the stream.
     """
     subjects = level_subjects(longer if seconds.empty else seconds, weightings)
     minutes = longer[longer["duration_s"] == MINUTE_S]
@@ -114,15 +115,16 @@ def _of_activity(
     group = group.sort_values("start_utc", kind="stable")
     square = _mean_squares(group, subjects)
     since_us = microseconds(group["start_utc"]) - microseconds(group["start_utc"])[0]
-    for interval_s in INTERVALS_S:
-        if interval_s == 1:
-            yield _rows(head, 1, group, square, subjects)
-            continue
+    seconds = _rows(head, 1, group, square, subjects)
+    yield seconds
+    for interval_s in INTERVALS_S[1:]:
         number = since_us // (interval_s * 1_000_000)
         first = np.flatnonzero(np.diff(number, prepend=-1))
         whole = np.diff(np.append(first, number.size)) == interval_s
         sums = np.add.reduceat(square, first, axis=0)[whole] if whole.any() else square[:0]
-        rows = _rows(head, interval_s, group, sums / interval_s, subjects)
+        rows = _rows(head, interval_s, group, sums / interval_s, subjects).assign(
+            **{name: seconds[name] for name in ("exposure_level_db", "recorded_s")}
+        )
         yield _with_kurtosis(rows, kurtosis) if interval_s == MINUTE_S else rows
 
 
@@ -145,6 +147,7 @@ def _rows(
         energy_mean_db=energy_mean,
         **quantile_columns(level_db(square), known),
         exposure_level_db=energy_mean + level_db(n * float(interval_s)),
+        recorded_s=n * float(interval_s),
         censoring="at_least" if clipped else "none",
     )
 

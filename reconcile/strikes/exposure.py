@@ -151,7 +151,7 @@ def _continuous(
         level = group[column].to_numpy(dtype=np.float64)
         heard = np.isfinite(level) & ~is_limit(group, column)
         total, level = energy_sum_db(level[heard]), level[np.isfinite(level)]
-        fraction = min(1.0, level.size / length_s) if period.pile_id is not None and length_s > 0 else np.nan
+        fraction = min(1.0, level.size / length_s) if length_s > 0 else np.nan
         yield {
             **_head(station, period, method, group["pile_id"]),
             "weighting": name,
@@ -167,9 +167,17 @@ def _continuous(
 
 
 def _worked_s(campaign: Campaign, period: Period, method: str) -> float:
-    """How long a pile was worked on by a method, for the period of a pile."""
-    own = [p for p in activity_periods(campaign) if p.pile_id == period.pile_id and p.installation_method == method]
-    return sum(p.end_us - p.start_us for p in own) / 1e6
+    """How long was worked by a method in a period; what several piles share counts once, as their seconds do."""
+    of_method = [p for p in activity_periods(campaign) if p.installation_method == method]
+    if period.pile_id is not None:
+        spans = [(p.start_us, p.end_us) for p in of_method if p.pile_id == period.pile_id]
+    else:
+        spans = [(max(p.start_us, period.start_us), min(p.end_us, period.end_us)) for p in of_method]
+    total, reached = 0, 0
+    for start, end in sorted(spans):
+        total += max(0, end - max(start, reached))
+        reached = max(reached, end)
+    return total / 1e6
 
 
 def _head(station: str, period: Period, method: str, piles: pd.Series) -> dict[str, object]:

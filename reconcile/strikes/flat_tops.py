@@ -19,6 +19,7 @@ _SPREADS, _STEPS = 4.0, 1.5  # what the depth must be at least, in standard devi
 _SCALES = ((6.0, 1.2, 0.62), (10.0, 1.5, 0.54))  # lower level's depth over the upper's, samples taken off, share
 _EITHER_TOP = 0.7  # of the larger of the two extremes
 _SILENCE_PA = 1e-30
+_FEWEST_SAMPLES = 4  # within the upper level: by _SCALES no lobe with fewer is a plateau
 _FEWEST = 3
 _REACHED, _EXCEEDED, _EXCEEDING = 0.97, 1.03, 0.01
 _SHOWN = 0.2
@@ -51,6 +52,8 @@ def _has_plateau(sound: Samples, baseline_pa: float, top_pa: float, least_depth:
     at = np.flatnonzero(sound >= deepest if top_pa > 0 else sound <= deepest)
     height = (sound[at].astype(np.float64) - baseline_pa) / top_pa
     near = height >= 1.0 - depth
+    if np.count_nonzero(near) < _FEWEST_SAMPLES:
+        return False
     for ratio, taken_off, share in _SCALES:
         inside = height >= 1.0 - ratio * depth
         lobe = np.cumsum(np.concatenate([[0], np.diff(at[inside]) > 1]))

@@ -83,9 +83,7 @@ class FullBandFilter:
 
     def _slow_at_edges(self, means: FloatArray) -> FloatArray:
         spectrum = fft.rfft(means, self._slow_size) * self._slow_response
-        smooth = fft.irfft(spectrum, self._slow_size)[
-            2 * _HALF_TICKS : 3 * TICKS
-        ]  # at tick centres
+        smooth = fft.irfft(spectrum, self._slow_size)[2 * _HALF_TICKS : 3 * TICKS]  # at tick centres
         return np.asarray((smooth[:-1] + smooth[1:]) / 2)
 
 

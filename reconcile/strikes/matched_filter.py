@@ -104,7 +104,9 @@ def scores(
     if n < TEMPLATE_STEPS:
         return result
     course = template.energy / np.maximum(template.energy.sum(axis=1, keepdims=True), 1e-30)
-    filtered = np.stack([np.correlate(octaves[b], course[b], "valid") for b in range(N_OCTAVES)])
+    filtered = np.empty((N_OCTAVES, n - TEMPLATE_STEPS + 1))
+    for octave, energy, row in zip(octaves, course, filtered, strict=True):
+        row[:] = np.correlate(octave, energy, "valid")
     gained = (template.energy * course).sum(axis=1)  # what a strike adds to the filter's output at its onset
     recorded = _throughout(np.any(octaves > 0, axis=0))
     score = np.full(filtered.shape[1], -np.inf)
@@ -139,15 +141,14 @@ def peaks(score: FloatArray, least: float, near: Sequence[int] = ()) -> list[int
     found: list[int] = []
     known = np.array(near, dtype=np.int64)
     for i in _largest_around(score, least):
-        if known.size and np.abs(known - i).min() < APART_STEPS:
+        if (found and i - found[-1] < APART_STEPS) or (known.size and np.abs(known - i).min() < APART_STEPS):
             continue
         before = score[max(0, i - _BEFORE_STEPS[0]) : max(0, i - _BEFORE_STEPS[1])]
         if before.size and score[i] - before.max() < least / 2:
             continue
         around = score[max(0, i - _NEAR_STEPS) : i + _NEAR_STEPS + 1]
         low, middle = _quantiles(around[np.isfinite(around)], _LOW.low, _LOW.middle)
-        stands_out = score[i] - middle >= _NEAR_SHARE * least * max(float(middle - low), 1e-6)
-        if stands_out and (not found or i - found[-1] >= APART_STEPS):
+        if score[i] - middle >= _NEAR_SHARE * least * max(float(middle - low), 1e-6):
             found.append(int(i))
     return found
 
@@ -191,6 +192,6 @@ def _quantiles(values: FloatArray, *shares: float) -> FloatArray:
     position = np.array(shares) * (values.shape[-1] - 1)
     low = position.astype(np.int64)
     high = np.minimum(low + 1, values.shape[-1] - 1)
-    ordered = np.partition(values, np.unique(np.concatenate([low, high])), axis=-1)
+    ordered = np.partition(values, sorted({*low.tolist(), *high.tolist()}), axis=-1)
     found = ordered[..., low] + (ordered[..., high] - ordered[..., low]) * (position - low)
     return np.asarray(np.moveaxis(found, -1, 0))

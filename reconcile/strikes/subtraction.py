@@ -36,6 +36,7 @@ def energy_uncertainty(pulses: pd.DataFrame) -> FloatArray:
     on average by (1 + 2/ν), which is divided out.
     """
     window, quiet = (pulses[name].to_numpy(dtype=np.float64) for name in ("window_s", "quiet_s"))
+    quiet = np.where(quiet > 0, quiet, np.nan)  # nothing was quiet: there is no background
     crossed, chance = np.zeros(len(pulses)), np.zeros(len(pulses))
     for n in sorted(int(found[1]) for name in pulses.columns if (found := re.fullmatch(r"band_(\d+)", str(name)))):
         low, high = edges_hz((n,))

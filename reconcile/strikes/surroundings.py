@@ -71,6 +71,7 @@ def _floors(strikes: pd.DataFrame, campaign: Campaign) -> Iterator[pd.DataFrame]
             "energy_mean_db": float(level_db(np.mean(ratio(levels)))),
             **{name: value[0] for name, value in quantiles.items()},
             "exposure_level_db": np.nan,
+            "recorded_s": np.nan,
             "censoring": "none",
             "n_kurtosis": 0,
         }

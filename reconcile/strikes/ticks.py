@@ -34,6 +34,8 @@ class TickGrid:
 
     def sample(self, tick: int) -> int:
         """First sample of a tick, both counted from the stream's first."""
+        if self._even:
+            return int(tick) * (self.rate_hz // TICKS)
         cell, within = divmod(tick, TICKS)
         return int(cell * self.rate_hz + self.edges[within])
 

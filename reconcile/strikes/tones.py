@@ -158,8 +158,9 @@ def _line(power: FloatArray, bin_hz: float, found: Fundamental, harmonic: int) -
     frames = len(power) / _HANN_FRAMES
     line = max(total - noise, 0.0)
     of_median = _HANN_FRAMES / (_MEDIAN**2 * max(int(between.sum()), 1))  # of exponential numbers
-    variance = noise**2 * _HANN_BINS * (1.0 / (n_bins * frames) + of_median)
-    variance += 2.0 * line * floor * _HANN_BINS / frames
+    expected = (noise**2 / n_bins + 2.0 * line * floor) * _HANN_BINS / frames  # of the noise between the frames
+    scatter = float(np.var(in_frame, ddof=1)) / frames  # holds the same noise, and what the line itself does
+    variance = max(expected, scatter) + noise**2 * _HANN_BINS * of_median
     return Line(
         harmonic=harmonic,
         frequency_hz=harmonic * mean_hz,

@@ -78,7 +78,7 @@ def _scope(pairs: pd.DataFrame, strikes: pd.DataFrame, campaign: Campaign) -> Sc
     depths = [campaign.water_depth_m if pile.water_depth_m is None else pile.water_depth_m for pile in piles]
     return Scope(
         range_m=_extent(pairs["range_m"].tolist()),
-        energy_kj=_extent(strikes.loc[strikes["pile_id"].isin(ids), "energy_kj"].tolist()),
+        energy_kj=_extent(strikes.loc[strikes["pile_id"].isin(ids), "energy_kj"].dropna().unique().tolist()),
         diameter_m=_extent([pile.diameter_m for pile in piles]),
         water_depth_m=_extent(depths),
     )

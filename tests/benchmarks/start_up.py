@@ -1,7 +1,7 @@
 """How long it takes until something is said: `python -m tests.benchmarks.start_up`.
 
-Medians of whole processes in turn, in milliseconds of the processor and by the clock. Goal: `--help` at most 150 ms more
-than `python -c pass`.
+Medians of whole processes in turn, in milliseconds of the processor and by the clock. Goal: `--help` at most 150 ms
+more than `python -c pass`.
 """
 
 from __future__ import annotations

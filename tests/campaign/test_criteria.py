@@ -151,4 +151,4 @@ def test_periods_end_after_they_start(change: Change, faults: Faults) -> None:
     stated = '\n[[periods]]\nid = "May"\nstart_utc = "2025-06-01T00:00:00Z"\nend_utc = "2025-05-01T00:00:00Z"\n'
     change("campaign.toml", "window_max_s = 0.75\n", stated)
     (fault,) = faults()
-    assert fault.where == "periods[0]"
+    assert fault.where == "periods[0].end_utc"

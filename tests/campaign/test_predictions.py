@@ -82,6 +82,17 @@ def test_receivers(text: str) -> None:
     assert receiver_needed(text) == ""
 
 
+@pytest.mark.parametrize(("n_piles", "refused"), [("2", True), ("1", False), ("", False)])
+def test_only_a_sum_is_of_several_piles(folder: Path, faults: Faults, n_piles: str, refused: bool) -> None:
+    write_with(folder, "n_piles", n_piles)  # the first row is of exposure_level
+    if refused:
+        (fault,) = faults()
+        assert "n_piles" in fault.where
+        assert "cumulative_exposure_level" in fault.needed
+    else:
+        assert read_campaign(folder)[0].predictions[0].n_piles in (None, 1)
+
+
 def test_one_range_in_two_groups_is_no_contradiction(folder: Path, change: Change) -> None:
     row = "ES1,exposure_level,none,,750,176.0,2.0,median,3000"
     change("predictions.csv", row, f"{row}\n{row.replace('median', 'mean')}")

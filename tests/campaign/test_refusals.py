@@ -92,6 +92,9 @@ TOML_CASES = [
     ("window_max_s = 0.75", 'weightings = ["nmfs-2024:LX"]', "settings.weightings[0]", "nmfs-2024:VHF"),
     ("sound_speed_m_s = 1490.0", "temperature_c = 10.0", "campaign", "temperature_c alone"),
     ("sound_speed_m_s = 1490.0", "sound_speed_m_s = 1.49", "campaign.sound_speed_m_s", "at least 1300"),
+    ("sound_speed_m_s = 1490.0", "sound_speed_m_s = 1.49", "campaign.sound_speed_m_s", "and at most 1700"),
+    ("sound_speed_m_s = 1490.0", "acidity_ph = 30", "campaign.acidity_ph", "at least 7 and at most 9"),
+    ("latitude_deg = 54.101", "latitude_deg = 91", "stations[0].latitude_deg", "at least -90 and at most 90"),
     ("[[systems]]", "[systems]", "", "overwrite"),
     ("[campaign]", "[campaign", "line 2", "TOML"),
 ]
@@ -253,6 +256,14 @@ def test_a_link_that_leaves_the_folder(folder: Path, tmp_path: Path) -> None:
     (tmp_path / "outside.wav").write_text("secret")
     (folder / "recordings/S1500/b.wav").symlink_to(tmp_path / "outside.wav")
     assert_refused(folder, T, "stations[1].recordings", "a link that leaves the folder")
+
+
+def test_links_that_leave_the_folder_are_one_fault(folder: Path, tmp_path: Path) -> None:
+    (tmp_path / "outside.wav").write_text("secret")
+    for name in ("b.wav", "c.wav", "d.wav"):
+        (folder / "recordings/S1500" / name).symlink_to(tmp_path / "outside.wav")
+    said = "3 recordings: links that leave the folder; first: recordings/S1500/b.wav"
+    assert_refused(folder, T, "stations[1].recordings", said)
 
 
 def test_a_folder_link_that_leaves_the_folder(folder: Path, tmp_path: Path, change: Change) -> None:

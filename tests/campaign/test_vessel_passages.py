@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from reconcile.campaign import read_campaign
+from reconcile.campaign.template import CAMPAIGN_TOML
 from reconcile.vocabulary.errors import InputError
 from tests.small_campaign import write_small_campaign
 
@@ -42,11 +43,26 @@ def test_drilling_may_be_asked_for(tmp_path: Path) -> None:
     assert campaign.settings.tones_of == ("vibratory", "drilled")
 
 
+def test_every_method_but_impact_may_be_asked_for(tmp_path: Path) -> None:
+    """Those that the template and the method page list."""
+    methods = ("vibratory", "drilled", "suction", "dredging", "other")
+    asked = ", ".join(f'"{method}"' for method in methods)
+    campaign, _ = read_campaign(written(tmp_path, f"[settings]\ntones_of = [{asked}]\n"))
+    assert campaign.settings.tones_of == methods
+    for text in (CAMPAIGN_TOML, (Path(__file__).parents[2] / "docs" / "method.md").read_text(encoding="utf-8")):
+        said = text[text.index("tones_of") :][:400]
+        assert all(method in said for method in methods)
+
+
 @pytest.mark.parametrize(
     ("wrong", "said"),
     [
         (PASSAGE.replace('"NEAR"', '"NAER"'), "did you mean"),
-        (PASSAGE.replace("08:00:20Z", "08:00:05Z", 1), "to_utc after from_utc"),
+        (PASSAGE.replace("08:00:20Z", "08:00:05Z", 1), "vessel_passages[0].to_utc: found 2025-05-01T08:00:05Z"),
+        (PASSAGE.replace("08:00:20Z", "08:00:05Z", 1), "after from_utc, 2025-05-01T08:00:10Z"),
+        (PASSAGE[: PASSAGE.rindex("[[")].replace("[[", "[").replace("]]", "]"), "write [[vessel_passages]]"),
+        ('[settings]\ntones_of = "vibratory"\n', 'a list, for example ["vibratory"]'),
+        ('[settings]\noversampled_peak = "yes"\n', "true or false, without quotes"),
         (PASSAGE.replace("note", "remark"), "unknown key"),
         (PASSAGE.replace("08:00:10Z", "08:00:10", 1), "time"),
         ('[settings]\ntones_of = ["impact"]\n', "tones_of"),

@@ -12,6 +12,7 @@ from reconcile.comparison import compare
 from reconcile.comparison.bias import correction_groups
 from reconcile.spreading import fit_campaign
 from reconcile.vocabulary.documents.campaign import Pile, Prediction
+from reconcile.vocabulary.documents.fit import FitDocument
 from reconcile.vocabulary.tables import COMPARISON, UNPAIRED
 from tests.spreading import level_campaigns as invented
 
@@ -284,6 +285,35 @@ def test_a_prediction_of_a_day_meets_the_sum_of_the_day() -> None:
     pairs, _ = _compare(_curve(**row), piles=later)
     assert set(pairs["pile_id"]) == {"A", "B"}
     np.testing.assert_allclose(pairs["piles_part_db"], 10.0 * np.log10(2.0), atol=1e-12)
+
+
+def test_a_sum_over_piles_at_unlike_distances_has_no_distance_in_its_acoustics() -> None:
+    """Piles at 520 m and 790 m, 30 and 90 strikes, biases of 4.09 and 3.92 dB: that of the sum lies between."""
+    curve = {r: float(invented.line_db(r, 170.0, 15.0)) for r in (300.0, 3000.0)}
+    ranges, counts, biases = {"A": 520.0, "B": 790.0}, {"A": 30, "B": 90}, {"A": 4.09, "B": 3.92}
+    piles = tuple(invented.pile(name) for name in ranges)
+    facts: dict[str, object] = {
+        "quantity": "cumulative_exposure_level", "statistic": None, "n_strikes": 120, "n_piles": 2,
+    }  # fmt: skip
+    rows = [invented.prediction(r, level + 10.0 * np.log10(120.0), **facts) for r, level in curve.items()]
+    cells = {(name, "S1"): r for name, r in ranges.items()}
+    project = invented.campaign(piles, cells, rows)
+
+    def level(name: str, _station: str, r: float) -> np.ndarray:
+        return np.full(counts[name], float(invented.line_db(r, 170.0, 15.0)) - biases[name])
+
+    table = invented.strikes(cells, level)
+    summary = invented.summary(table).assign(installation_method="impact", abatement="none")
+    pairs, _ = compare(table, invented.NO_BANDS, summary, FitDocument(fits=()), project)
+    (pair,) = pairs.to_dict("records")
+    assert biases["B"] < pair["acoustic_bias_db"] < biases["A"]
+    # closed form: energies of prediction and record, summed strike by strike
+    each = np.repeat([float(invented.line_db(r, 170.0, 15.0)) for r in ranges.values()], list(counts.values()))
+    off = np.repeat(list(biases.values()), list(counts.values()))
+    powers = [10.0 * np.log10(np.sum(10.0 ** (levels / 10.0))) for levels in (each, each - off)]
+    assert pair["acoustic_bias_db"] == pytest.approx(powers[0] - powers[1], abs=1e-9)
+    assert pair["range_m"] == pytest.approx(520.0**0.25 * 790.0**0.75)
+    assert "piles_summed" in pair["flags"]
 
 
 def test_a_cumulative_prediction_without_a_number_of_strikes_is_counted_but_not_corrected_by() -> None:

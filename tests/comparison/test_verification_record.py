@@ -133,7 +133,8 @@ def test_a_distance_far_beyond_its_prediction_is_said_to_be() -> None:
     table = _distance(95.0, 20.0)
     assert set(table["outcome"]) == {"beyond"}
     lines = beyond_predicted(record_rows(_source(comparison=None)), table)
-    assert lines == [f"{p}: measured beyond predicted in 0 levels and 1 distances" for p in ("P1", "P2")]
+    said = "measured beyond predicted in 0 levels and 1 distances (not independent tests; the campaign's finding is in"
+    assert lines == [f"{p}: {said} the report)" for p in ("P1", "P2")]
     assert set(_distance(95.0, 90_000.0)["outcome"]) == {"not_beyond"}
 
 
@@ -141,3 +142,14 @@ def test_without_a_fit_the_reason_is_said() -> None:
     table = _distance(165.0, 2000.0, weighting="nmfs-2024:VHF")
     assert table["measured_m"].isna().all()
     assert table["reason"].str.len().min() > 10
+
+
+def test_the_recorded_share_is_that_of_the_method() -> None:
+    """A pile that was vibrated before it was struck: of strikes the share of blows, of seconds that of time."""
+    struck = small.exposure()
+    vibrated = struck[struck["pile_id"] == "P1"].assign(installation_method="vibratory", recorded_fraction=0.4)
+    both = pd.concat([struck.assign(recorded_fraction=0.9), vibrated], ignore_index=True)
+    table = record_rows(_source(exposure=both))
+    own = table[(table["pile_id"] == "P1") & (table["quantity"] == "exposure_level")]
+    assert set(own["installation_method"]) == {"impact"}
+    assert set(own["recorded_fraction"]) == {0.9}

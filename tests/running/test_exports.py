@@ -18,7 +18,7 @@ from tests.small_campaign import write_small_campaign
 
 EVIL = "=CMD|'<script>alert(1)</script>"
 EXPORTS = {"results.xlsx", "datapackage.json", "layers/stations.geojson", "layers/piles.geojson"}
-EXPORTS |= {"layers/threshold_circles.geojson", "record.csv"}
+EXPORTS |= {"layers/threshold_circles.geojson", "record.csv", "report.html", "ro-crate-metadata.json"}
 
 
 @pytest.fixture(scope="module")
@@ -40,6 +40,10 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def written(results: Path) -> dict[str, bytes]:
     names = [*EXPORTS, *(f"csv/{name}.csv" for name in table_names(results))]
+    for folder in ("figures", "verification"):
+        made = [f"{folder}/{path.name}" for path in sorted((results / folder).iterdir())]
+        assert made
+        names += made
     return {name: (results / name).read_bytes() for name in names}
 
 
@@ -112,7 +116,9 @@ def test_an_earlier_stage_removes_what_it_makes_stale(results: Path) -> None:
     pipeline.fit(results, None)
     assert not any((results / name).exists() for name in EXPORTS)
     assert not list((results / "csv").glob("*"))
+    assert not list((results / "figures").glob("*"))
     pipeline.compare(results, None)
+    pipeline.record(results, None)
     pipeline.report(results)
     assert all((results / name).exists() for name in EXPORTS)
     package = json.loads((results / "datapackage.json").read_text(encoding="utf-8"))

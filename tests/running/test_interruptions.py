@@ -58,10 +58,9 @@ def command(campaign: Path, results: Path) -> list[str]:
 
 
 def digests(results: Path) -> dict[str, str]:
-    """Of tables and documents by name, but the manifest, which holds times (as the page does)."""
-    files = [
-        path for path in results.iterdir() if path.suffix in (".parquet", ".json") and path.name != "manifest.json"
-    ]
+    """Of tables and documents by name, but those that hold times, as the page does."""
+    told = ("manifest.json", "ro-crate-metadata.json")
+    files = [path for path in results.iterdir() if path.suffix in (".parquet", ".json") and path.name not in told]
     return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 from scipy.optimize import minimize
 from scipy.stats import norm
 
+from reconcile.running.fit_lines import fit_lines
 from reconcile.spreading import fit_levels, intervals, read_levels
 from reconcile.vocabulary.documents.fit import Fit, FitDocument
 from reconcile.vocabulary.errors import InputError
@@ -210,6 +212,46 @@ def test_the_robust_option_is_hardly_moved_by_a_cell_far_off() -> None:
     wanted = intervals(clean, 6000.0).level_db[0]
     assert abs(at_6_km[True] - wanted) < 0.3 * abs(at_6_km[False] - wanted)
     assert ("student_residual" in fits[True].flags, "student_residual" in fits[False].flags) == (True, False)
+
+
+def test_laws_are_refused_by_the_robust_coefficients_where_these_are_asked_for() -> None:
+    """15 dB per decade and 0.6 dB/km; one row far off at the furthest range turns the normal attenuation negative."""
+    random = np.random.default_rng(3)
+    ranges = np.geomspace(300.0, 9000.0, 24)
+    level = 180.0 - 15.0 * np.log10(ranges / 750.0) - 0.6 * (ranges - 750.0) / 1000.0 + random.normal(0.0, 0.2, 24)
+    level[-1] += 30.0
+    table = pd.DataFrame({"range_m": ranges, "level_db": level})
+    for robust in (False, True):
+        law = _fit(fit_levels(table, robust=robust), None, "spreading_attenuation")
+        alpha = law.coefficients.attenuation_db_per_km.value
+        assert (alpha > 0.0) == robust
+        assert ("not_supported" in law.flags) == (not robust)
+        assert robust or "negative" in (law.not_chosen_because or "")
+
+
+def test_two_ranges_without_ids_give_the_simplest_law_and_a_flag() -> None:
+    level = [180.0, 180.4, 179.8, 170.1, 169.7, 170.2]
+    document = fit_levels(pd.DataFrame({"range_m": [400.0, 405.0, 400.0, 2000.0, 2010.0, 2000.0], "level_db": level}))
+    (chosen,) = (fit for fit in document.fits if fit.selected)
+    assert chosen.model == "spreading"
+    assert "two_ranges" in chosen.flags
+    said = "\n".join(fit_lines(document))
+    assert "two_ranges: fewer than three distinct ranges" in said
+
+
+def test_the_terminal_says_where_two_regimes_meet_and_what_is_to_be_known() -> None:
+    ranges = np.geomspace(100.0, 10_000.0, 30)
+    rise = 160.0 + 12.0 * np.log10(ranges / 750.0)
+    (line, *notes) = fit_lines(fit_levels(pd.DataFrame({"range_m": ranges, "level_db": rise})))
+    assert "spreading" in line
+    assert any(note.strip().startswith("level_rises_with_range: ") for note in notes)
+    bent = 180.0 - 10.0 * np.log10(ranges / 750.0) - 20.0 * np.maximum(np.log10(ranges / 2000.0), 0.0)
+    bent += np.random.default_rng(1).normal(0.0, 0.1, 30)
+    fits = fit_levels(pd.DataFrame({"range_m": ranges, "level_db": bent}))
+    found = re.search(r"up to (\d+) m and ([\d.]+) dB per decade beyond", "\n".join(fit_lines(fits)))
+    assert found is not None
+    assert float(found[1]) == pytest.approx(2000.0, rel=0.1)
+    assert float(found[2]) == pytest.approx(30.0, abs=1.5)
 
 
 def test_a_document_is_the_same_after_a_round_trip() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from reconcile.spreading.selection import Candidate, choose
@@ -61,6 +63,26 @@ def test_the_fullest_unless_a_simpler_one_does_better_in_both(criteria: Three, l
     chosen = choose(_candidates(criteria, left_out))
     assert [name for name in ALL if chosen[name].selected] == [expected]
     assert all(candidate.reason for candidate in chosen.values())
+
+
+def test_the_reason_for_the_fullest_law_is_the_rule() -> None:
+    reason = choose(_candidates((100.0, 105.0, 101.9), (1.9, 2.5, 2.0)))["spreading_attenuation"].reason
+    assert reason.startswith("kept, for no simpler model both foretells no worse and has an AICc lower by more than 2:")
+    assert "AICc" in reason
+
+
+def test_with_two_ranges_the_simplest_is_taken_and_said() -> None:
+    made = [replace(one, two_ranges=True) for one in _candidates((100.0, 90.0, 80.0), (2.0, 1.0, 1.0))[:2]]
+    chosen = choose(made)
+    assert chosen["spreading"].selected
+    assert chosen["damped_cylindrical"].supported  # a rival still: what lies beyond the ranges is left open
+    assert all("laws not told apart" in one.reason for one in chosen.values())
+
+
+def test_laws_that_do_alike_are_said_not_to_be_told_apart() -> None:
+    chosen = choose(_candidates((100.0, 100.02, 110.0), (2.0, 2.0, 3.0)))
+    assert "laws not told apart" in chosen["damped_cylindrical"].reason
+    assert "laws not told apart" not in chosen["spreading_attenuation"].reason
 
 
 def test_a_negative_attenuation_is_never_chosen() -> None:

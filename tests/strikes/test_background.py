@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reconcile.strikes.background import background_rows, ten_second_rows
+from reconcile.campaign.activity_periods import ActivityPeriod
+from reconcile.strikes.background import background_rows, partly_work, ten_second_rows
 from reconcile.strikes.quality import SECOND_MARKS
 from reconcile.strikes.summary import summary_rows
 from reconcile.vocabulary.documents.campaign import VesselPassage
@@ -53,7 +54,7 @@ def test_seconds_and_minutes() -> None:
     assert rows.level_125hz_db.isna().all()  # a band that this station does not record
     assert one["flags"].iloc[0] == ["frame_incomplete"]
     assert one["flags"].iloc[70] == ["clipped_second"]
-    assert minute["flags"].iloc[1] == ["clipped_second"]
+    assert minute["flags"].iloc[1] == ["clipped_second", "partly_work"]
 
 
 def test_ten_seconds_are_means_of_whole_ones() -> None:
@@ -79,7 +80,7 @@ def test_marks_of_seconds_become_flags_of_seconds_and_minutes() -> None:
     assert one["flags"].iloc[5] == ["zeros_second"]
     assert one["flags"].iloc[4] == []
     assert [list(flags) for flags in minute["flags"]] == [
-        ["zeros_second"],
+        ["partly_work", "zeros_second"],
         ["clipped_second", "mains_hum_second"],
     ]
 
@@ -99,3 +100,20 @@ def test_pile_is_named_while_it_is_installed() -> None:
     rows = background_rows(seconds(150), campaign(minutes=1.0), (20,))
     one = rows[rows.duration_s == 1.0]
     assert [bool(v) for v in one.pile_id.notna()] == [30 <= k < 90 for k in range(150)]
+
+
+def test_intervals_that_work_reaches_into_are_marked() -> None:
+    """Work of one minute begins 30 s after the stream: the minutes on either side hold half a minute of it."""
+    rows = background_rows(seconds(240), campaign(n_piles=1, minutes=1.0), (20,))
+    partly = rows["flags"].map(lambda flags: "partly_work" in flags)
+    assert partly[rows.duration_s == 60.0].tolist() == [True, True, False, False]
+    assert not partly[rows.duration_s == 1.0].any()  # each second lies wholly within or without
+    tens = ten_second_rows(seconds(240), campaign(n_piles=1, minutes=1.0), (20,))
+    assert not tens["flags"].map(lambda flags: "partly_work" in flags).any()  # 30 s are three whole intervals
+    start_us = np.arange(5, dtype=np.int64) * 10
+    two = tuple(
+        ActivityPeriod("P1", name, "vibratory", "none", None, start, end)
+        for name, start, end in (("a", 12, 30), ("b", 30, 38))
+    )
+    assert partly_work(start_us, start_us + 10, two).tolist() == [False, True, False, True, False]
+    assert partly_work(start_us, start_us + 20, two).tolist() == [True, True, True, True, False]

@@ -70,6 +70,20 @@ def test_exposure_over_the_activity_is_that_of_its_seconds() -> None:
         assert one(found, interval_s).exposure_level_db == pytest.approx(whole, abs=1e-6)
 
 
+def test_exposure_of_every_row_is_that_of_all_recorded_seconds() -> None:
+    """150 s of 150 dB, of which thirty fill no minute; with a gap of ten seconds ninety do not."""
+    for n, lost in ((150, 0), (150, 10)):
+        table = intervals(np.full(n + lost, 150.0)).drop(range(20, 20 + lost))
+        found = continuous_rows(table, NOTHING, WEIGHTINGS)
+        for interval_s in (1.0, 10.0, 60.0):
+            row = one(found, interval_s)
+            assert row.exposure_level_db == pytest.approx(150.0 + 10 * np.log10(n), abs=1e-4)
+            assert row.recorded_s == n
+    hours = continuous_rows(NOTHING, intervals(np.full(7, 100.0), 60.0, None), WEIGHTINGS)
+    assert set(hours.recorded_s) == {420.0}
+    assert hours.exposure_level_db.iloc[0] == pytest.approx(100.0 + 10 * np.log10(420.0), abs=1e-4)
+
+
 def test_a_gap_leaves_out_the_interval_that_it_is_in() -> None:
     table = intervals(np.full(60, 130.0)).drop(index=[33]).reset_index(drop=True)
     found = continuous_rows(table, NOTHING, WEIGHTINGS)

@@ -197,3 +197,27 @@ def test_continuous_work_sums_its_seconds_apart_from_impact() -> None:
     assert pile.measured_db == pytest.approx(140.0 + 10 * np.log10(30))
     assert pile.recorded_fraction == pytest.approx(0.5)  # 30 s of a minute
     assert pile.completed_db == pytest.approx(140.0 + 10 * np.log10(60))
+    for period in ("utc_day", "24_h_from_first_strike"):
+        day = found[(found.period == period) & (found.weighting == "none")].iloc[0]
+        assert day.recorded_fraction == pytest.approx(0.5)
+        assert day.completed_db == pytest.approx(140.0 + 10 * np.log10(60))
+
+
+def test_a_day_is_completed_by_the_work_of_all_piles_in_it() -> None:
+    """Two piles of a minute each; half of the one was recorded, the other not at all: a quarter."""
+    there = campaign(n_piles=2, methods=("vibratory", "vibratory"), minutes=1.0)
+    at_s = epoch_s(START) + np.arange(30)
+    seconds = pd.DataFrame(
+        {
+            "station_id": "NEAR",
+            "pile_id": "P1",
+            "start_utc": pd.to_datetime(at_s * 1e6, unit="us", utc=True),
+            "level_db": 140.0,
+            "level_nmfs_2024_lf_db": 130.0,
+            "flags": [[] for _ in range(30)],
+        }
+    )
+    found = exposure_rows(strikes([150.0]).iloc[:0], seconds, there, None, {}, ALWAYS)
+    day = found[(found.period == "utc_day") & (found.weighting == "none")].iloc[0]
+    assert day.recorded_fraction == pytest.approx(0.25)
+    assert day.completed_db == pytest.approx(140.0 + 10 * np.log10(120))

@@ -12,8 +12,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from reconcile.campaign.activity_periods import ActivityPeriod
 from reconcile.strikes.band_levels import bands_of
 from reconcile.strikes.narrow_band import NarrowBand, joint_spectra, tonal_cells_within
+from reconcile.strikes.tone_rows import frames_within
 from reconcile.strikes.tones import Line, stretches, tonal_series
 from reconcile.vocabulary.decidecades import lower_edge_hz, upper_edge_hz
 from reconcile.vocabulary.quantities import FloatArray
@@ -182,3 +184,32 @@ def test_a_hammer_in_the_sea_with_a_ship_passing(tmp_path: Path) -> None:
     assert found["hz"].abs().max() <= 0.05
     assert len(clear) >= 30
     assert within >= OF_LINES
+
+
+def test_frames_that_reach_beyond_the_work_are_not_used() -> None:
+    """Work from 10 to 20 s, then from 20 to 30 s: a frame reaches half a second beyond its second to either side."""
+    periods = [
+        ActivityPeriod("P1", name, "vibratory", "none", None, start * 1_000_000, (start + 10) * 1_000_000)
+        for name, start in (("a", 10), ("b", 20))
+    ]
+    within = frames_within(np.arange(8, 32) * 1_000_000, periods)
+    assert (np.flatnonzero(within) + 8).tolist() == [*range(11, 19), *range(21, 29)]
+    half = frames_within(np.arange(8, 32) * 1_000_000 + 500_000, periods)  # these begin and end with the work
+    assert (np.flatnonzero(half) + 8).tolist() == [*range(10, 19), *range(20, 29)]
+
+
+def test_the_scatter_of_a_line_is_in_its_uncertainty(tmp_path: Path) -> None:
+    """Without noise, a line whose mean square follows 1 + 0.5 sin(2 pi t/5 s): its frames have a known deviation.
+
+    Of frames of 2 s (Hann) each second, whose weight at 0.2 Hz is below 1, so that the deviation of ten frames lies
+    below 0.5/sqrt(2) of the mean square, and above half of that.
+    """
+    t = np.arange(22 * RATE) / RATE
+    square = 1.0 + 0.5 * np.sin(2 * np.pi * t / 5.0)
+    steady = comb(np.full(22 * RATE, 20.25), (10.0, 5.0, 5.0, 2.0))
+    for x, least, most in ((steady, 0.0, 0.01), (steady * np.sqrt(square), 0.5, 1.1)):
+        folder = tmp_path / f"{most}"
+        folder.mkdir()
+        lines = series(narrow(folder, x + noise(4, 22, 0.01)), 5)
+        of_one = 0.5 / np.sqrt(2.0) / np.sqrt(10 / 1.06)
+        assert least * of_one < lines[1].uncertainty / lines[1].mean_square < most * of_one

@@ -53,9 +53,10 @@ class ClaimedUncertainty(Document):
     `coverage_95` is the share of the `n` pairs whose measured level lies within 1.96 standard deviations of the
     prediction (stated one and measurement's together); `pit` are the pairs' probability integral transforms (measured
     level in the predicted normal distribution), in the order of the comparison. `root_mean_square` is of the errors
-    over what was claimed; about 1 where the claim holds. `scatter_ratio` is the spread of the errors about their own
-    trend (between piles, places and the rest) over the claimed deviation, with its interval by chi-square; an offset
-    common to all is not in it.
+    over what was claimed; about 1 where the claim holds. `total` is the verdict on it, by its interval: the offset that
+    all pairs share counts as one degree of freedom, for it is one draw from what was claimed. `scatter_ratio` is the
+    spread of the errors about their own trend (between piles, places and the rest) over the claimed deviation, with
+    its interval by chi-square; an offset common to all is not in it.
     """
 
     n: int
@@ -68,6 +69,9 @@ class ClaimedUncertainty(Document):
     scatter: Verdict
     statistic: str
     pit: tuple[float, ...]
+    root_mean_square_interval_95: Interval | None = None
+    total: Verdict | None = None
+    total_statistic: str = ""
 
 
 class SplitPart(Document):

@@ -26,7 +26,13 @@ def background_table(bands: Sequence[int], weightings: Sequence[str], name: str 
         "station and time interval",
         (
             Column("station_id", Kind.TEXT, "", "station"),
-            Column("pile_id", Kind.TEXT, "", "pile that was being installed; null for none"),
+            Column(
+                "pile_id",
+                Kind.TEXT,
+                "",
+                "pile that was being installed in the middle of the interval; null for none then: the flag partly_work "
+                "says where work reached into it all the same",
+            ),
             Column("activity_id", Kind.TEXT, "", "activity of activities.csv; null where none holds"),
             Column("start_utc", Kind.TIME, "UTC", "start of the interval, by the station's stated clock"),
             Column("duration_s", Kind.LEVEL, "s", "length of the interval: 1 or 60; 10 in background_10s"),

@@ -22,8 +22,11 @@ CONTINUOUS = Table(
             "over",
             Kind.TEXT,
             "",
-            "activity (not impact driving); utc_hour; ambient_before, ambient_between, ambient_after the work on a "
-            "pile, within an hour; floor_before_strikes, the quiet stretches that are subtracted from strikes",
+            "activity (not impact driving); utc_hour (1 s: work that is not impact driving; 10 s and 60 s: "
+            "intervals whose middle lies in the work on pile_id, and with null those without work, from 2 s before it "
+            "to 30 s after it, and without vessels: what is neither is in no row); ambient_before, ambient_between, "
+            "ambient_after the work on a pile, within an hour; "
+            "floor_before_strikes, the quiet stretches that are subtracted from strikes",
         ),
         Column(
             "abatement",
@@ -45,7 +48,19 @@ CONTINUOUS = Table(
         Column("exceeded_10_db", Kind.LEVEL, PRESSURE_LEVEL, f"level exceeded by 10 % {_OF}"),
         Column("exceeded_5_db", Kind.LEVEL, PRESSURE_LEVEL, f"level exceeded by 5 % {_OF}"),
         Column("maximum_db", Kind.LEVEL, PRESSURE_LEVEL, "largest level"),
-        Column("exposure_level_db", Kind.LEVEL, EXPOSURE_LEVEL, "sound exposure level over all intervals"),
+        Column(
+            "exposure_level_db",
+            Kind.LEVEL,
+            EXPOSURE_LEVEL,
+            "sound exposure level over recorded_s: over an activity of all its seconds, in rows of 10 s and 60 s too",
+        ),
+        Column(
+            "recorded_s",
+            Kind.LEVEL,
+            "s",
+            "seconds that exposure_level_db is summed over: those of the activity that were recorded and lost no "
+            "samples, by hour those of the intervals; null for quiet stretches",
+        ),
         Column("n_kurtosis", Kind.COUNT, "1", "minutes whose kurtosis is known, in rows of 60 s in the full band"),
         Column("kurtosis_median", Kind.LEVEL, "1", "median kurtosis of these minutes"),
         Column("kurtosis_exceeded_5", Kind.LEVEL, "1", f"kurtosis exceeded by 5 % {_OF}"),

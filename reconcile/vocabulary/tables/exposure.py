@@ -23,7 +23,8 @@ EXPOSURE = Table(
             "recorded_fraction",
             Kind.LEVEL,
             "1",
-            "share of the logged blows that were recorded; null without a log",
+            "share of the logged blows that were recorded; null without a log; of other methods than "
+            "impact, share of the seconds of their activities in the period",
         ),
         Column("measured_db", Kind.LEVEL, EXPOSURE_LEVEL, "sum of what was above its background"),
         Column("upper_db", Kind.LEVEL, EXPOSURE_LEVEL, "the same with the limits of the rest added"),
@@ -31,7 +32,7 @@ EXPOSURE = Table(
             "completed_db",
             Kind.LEVEL,
             EXPOSURE_LEVEL,
-            "with what gaps hid added, at the mean of what was recorded",
+            "with what gaps hid added, at the mean energy of the blows (seconds) that were recorded",
         ),
         Column(
             "censoring",

@@ -33,7 +33,8 @@ _FLAGS = (
     Flag(
         "clipped",
         "strikes",
-        "samples at digital full scale in the pulse interval: peak and exposure are at least the value",
+        "samples at digital full scale in the pulse interval: peak and exposure are at least the value; rms, 125 ms "
+        "and peak-to-peak levels and the kurtosis are too low by an unknown amount",
     ),
     Flag("not_in_log", "strikes", "no blow of the hammer log was matched; number and energy are null"),
     Flag(
@@ -218,6 +219,12 @@ _FLAGS = (
         "a vessel passed then, as the campaign states: strikes and the levels of work are used as they are",
         frozenset({Stage.AMBIENT}),
     ),
+    Flag(
+        "partly_work",
+        "background",
+        "work on a pile reaches into the interval, which does not lie wholly in one activity: neither ambient sound "
+        "nor wholly the work of its pile_id",
+    ),
     # fits
     Flag("not_supported", "fit", "the data do not support this model: it is never selected"),
     Flag(
@@ -240,6 +247,12 @@ _FLAGS = (
     ),
     Flag("few_piles", "fit", "fewer than ten piles: the intervals rest on small-sample degrees of freedom"),
     Flag("few_stations", "fit", "fewer than four places: the effect of the place is poorly known"),
+    Flag(
+        "two_ranges",
+        "fit",
+        "fewer than three distinct ranges (more than 5 % apart): one law cannot be told from another, and the simplest "
+        "is taken",
+    ),
     Flag("narrow_ranges", "fit", "the ranges lie within a factor of two: the slope is poorly known"),
     Flag(
         "place_and_chain_not_told_apart",
@@ -307,6 +320,12 @@ _FLAGS = (
         "comparison",
         "a cumulative prediction does not say of how many strikes: what it and the hammer do cannot be told apart; no "
         "correction is made of it",
+    ),
+    Flag(
+        "piles_summed",
+        "comparison",
+        "the sum over several piles of a day: the prediction is read at each pile's own distance, and `range_m` is "
+        "their mean in lg R, both weighted by strikes",
     ),
     Flag(
         "range_statistic_differs",

@@ -26,7 +26,13 @@ LIMITS = Table(
         Column("range_m", Kind.LEVEL, "m", "distance from pile to hydrophone, median over the strikes"),
         Column("limit_range_m", Kind.LEVEL, "m", "distance at which the limit holds; null for wherever was measured"),
         Column("n_strikes", Kind.COUNT, "1", "strikes (seconds, for other methods) that were compared"),
-        Column("recorded_fraction", Kind.LEVEL, "1", "share of logged blows that were recorded; null without a log"),
+        Column(
+            "recorded_fraction",
+            Kind.LEVEL,
+            "1",
+            "share of the logged blows that were recorded; null without a log; of other methods than "
+            "impact, share of the seconds of their activities",
+        ),
         Column("measured_as_recorded_db", Kind.LEVEL, _LEVEL, "measured level where the hydrophone was"),
         Column("measured_db", Kind.LEVEL, _LEVEL, "brought to limit_range_m; of sums, with what gaps hid"),
         Column("limit_db", Kind.LEVEL, _LEVEL, "the threshold or limit"),

@@ -26,7 +26,11 @@ RECORD = Table(
         Column("uncertainty_db", Kind.LEVEL, "dB", "one standard deviation, all parts"),
         Column("n", Kind.COUNT, "1", "strikes (seconds, where not driven by impact), censored ones included"),
         Column(
-            "recorded_fraction", Kind.LEVEL, "1", "share of the logged blows that were recorded; null without a log"
+            "recorded_fraction",
+            Kind.LEVEL,
+            "1",
+            "share of the logged blows that were recorded; null without a log; of other methods than "
+            "impact, share of the seconds of their activities",
         ),
         Column("station_id", Kind.TEXT, "", "station"),
         Column("weighting", Kind.TEXT, "", "none, or set and group as in nmfs-2024:LF"),

@@ -56,7 +56,8 @@ SUMMARY = Table(
             "standard_uncertainty_db",
             Kind.LEVEL,
             "dB",
-            "one standard deviation of mean_db: strikes, system and common parts",
+            "one standard deviation of a level of the row: strikes, system and common parts. That of mean_db; where "
+            "that is null, what the levels as they stand (limits included) scatter, for the statistics that are known",
         ),
     ),
 )

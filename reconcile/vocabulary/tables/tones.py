@@ -21,7 +21,8 @@ TONES = Table(
             "standard_uncertainty_db",
             Kind.LEVEL,
             "dB",
-            "one standard deviation of level_db by the surroundings' noise alone; null for a limit",
+            "one standard deviation of level_db by the surroundings' noise and by what the line scatters from frame to "
+            "frame; null for a limit",
         ),
         Column("prominence_db", Kind.LEVEL, "dB", "level in the line's width over that of its surroundings there"),
         Column("censoring", Kind.TEXT, "", "none; at_most where the line stands out by less than 3 dB"),
