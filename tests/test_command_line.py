@@ -49,7 +49,7 @@ def test_run_and_each_stage_from_what_is_on_disk(reconcile: Command, small: Smal
     assert made <= {p.name for p in results.iterdir()}
     before = {p.name: p.read_bytes() for p in results.iterdir() if p.is_file() and p.suffix in (".parquet", ".json")}
     shutil.rmtree(small.folder)  # later stages need the results alone
-    for command in ("fit", "compare", "report"):
+    for command in ("fit", "compare", "record", "report"):
         ended = reconcile(command, results)
         assert (ended.status, ended.err) == (0, "")
     after = {name: (results / name).read_bytes() for name in before}
