@@ -1,8 +1,8 @@
 """How long fits take: processor time of one core, printed beside the goals.
 
-`OPENBLAS_NUM_THREADS=1 python -m tests.benchmarks.fits` (one thread, as the command line sets it). 100,000 strikes of 20
-piles at 8 stations with a system each: 2 s; 150 band fits (30 bands of 5 quantities) of 20 piles at 8 stations, limits in
-all of them: 60 s.
+`OPENBLAS_NUM_THREADS=1 python -m tests.benchmarks.fits` (one thread, as the command line sets it). 100,000 strikes of
+20 piles at 8 stations with a system each: 2 s; 150 band fits (30 bands of 5 quantities) of 20 piles at 8 stations,
+limits in all of them: 60 s.
 """
 
 from __future__ import annotations
