@@ -99,9 +99,9 @@ def _holds(page: Any, told: str) -> bool:
     try:
         return bool(page.evaluate(told))
     except playwright.Error as error:
-        if "navigation" not in str(error):
+        if not any(word in str(error) for word in ("navigation", "of null")):
             raise
-        return False  # the page is being loaded anew
+        return False  # the page is being loaded anew: no script or no element there yet
 
 
 def decide(page: Any, key: str, reason: str, who: str = "A. Person") -> None:
