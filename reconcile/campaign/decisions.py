@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -96,3 +96,25 @@ def _check_new_times(table: Table, findings: Findings) -> None:
 def header_line() -> str:
     """The first line of a new file."""
     return ",".join(DECISION_COLUMNS) + "\n"
+
+
+def undone_by(decisions: Sequence[Decision]) -> dict[int, int]:
+    """For each line that an `undo` has taken out the line of that `undo`.
+
+    An `undo` takes out the newest line (by `decided_utc`) with its station and time that was not taken out before.
+    """
+    undone: dict[int, int] = {}
+    before: list[Decision] = []
+    for decision in decisions:
+        if decision.action != "undo":
+            before.append(decision)
+            continue
+        same = [
+            (other.decided_utc, other.line)
+            for other in before
+            if other.line not in undone
+            and (other.station_id, other.time_utc) == (decision.station_id, decision.time_utc)
+        ]
+        if same:
+            undone[max(same)[1]] = decision.line
+    return undone

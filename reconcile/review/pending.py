@@ -7,33 +7,12 @@ from typing import Any
 
 import pandas as pd
 
+from reconcile.campaign.decisions import undone_by
 from reconcile.review.decision_file import rfc_3339
 from reconcile.review.strike_list import nearest
 from reconcile.vocabulary.documents.decisions import Decision
 
 ABOUT_NO_STRIKE = frozenset({"note", "undo", "unusable_from", "unusable_to"})
-
-
-def undone_by(decisions: Sequence[Decision]) -> dict[int, int]:
-    """For each line that an `undo` has taken out the line of that `undo`.
-
-    An `undo` takes out the newest line (by `decided_utc`) with its station and time that was not taken out before.
-    """
-    undone: dict[int, int] = {}
-    before: list[Decision] = []
-    for decision in decisions:
-        if decision.action != "undo":
-            before.append(decision)
-            continue
-        same = [
-            (other.decided_utc, other.line)
-            for other in before
-            if other.line not in undone
-            and (other.station_id, other.time_utc) == (decision.station_id, decision.time_utc)
-        ]
-        if same:
-            undone[max(same)[1]] = decision.line
-    return undone
 
 
 def shown(decisions: Sequence[Decision], n_applied: int, table: pd.DataFrame) -> list[dict[str, Any]]:

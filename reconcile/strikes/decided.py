@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.campaign.decisions import undone_by
 from reconcile.campaign.times import epoch_us
 from reconcile.strikes.pulses import RecordedInterval
 from reconcile.vocabulary.documents.decisions import REACH_US, Decision, DecisionEntry
@@ -95,25 +96,16 @@ def resolve(decisions: Sequence[Decision], strikes: pd.DataFrame) -> Resolved:
 
 
 def _without_undone(decisions: Sequence[Decision], found: Resolved) -> list[Decision]:
-    """The lines that are left when each `undo` has taken out the newest one with its station and time."""
-    standing: list[Decision] = []
-    for decision in decisions:
-        if decision.action != "undo":
-            standing.append(decision)
+    """The lines that are left when each `undo` has taken out its own."""
+    undone = undone_by(decisions)
+    taken_out = {undo: line for line, undo in undone.items()}
+    for undo in (decision.line for decision in decisions if decision.action == "undo"):
+        if undo not in taken_out:
+            found.unuse(undo, "no line before it has this station and this time")
             continue
-        same = [
-            (other.decided_utc, other.line)
-            for other in standing
-            if (other.station_id, other.time_utc) == (decision.station_id, decision.time_utc)
-        ]
-        if not same:
-            found.unuse(decision.line, "no line before it has this station and this time")
-            continue
-        line = max(same)[1]
-        standing = [other for other in standing if other.line != line]
-        found.say(line, f"undone by line {decision.line}", applied=False)
-        found.say(decision.line, f"undoes line {line}")
-    return standing
+        found.say(taken_out[undo], f"undone by line {undo}", applied=False)
+        found.say(undo, f"undoes line {taken_out[undo]}")
+    return [decision for decision in decisions if decision.action != "undo" and decision.line not in undone]
 
 
 class _Places:
