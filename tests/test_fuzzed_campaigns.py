@@ -23,7 +23,7 @@ import pandas as pd
 import pytest
 
 from reconcile.audit.verify import verify
-from tests.command_line import Command, Ended, reconcile  # noqa: F401
+from tests.command_line import Command, Ended
 from tests.fuzz.campaign_mutations import mutate, write_good_campaign
 
 TELL_WHEN = ("manifest", "ro-crate-metadata")
@@ -174,7 +174,7 @@ def check_seeds(seeds: range, check: Check) -> Counter[str]:
     return ends
 
 
-def test_a_sample(good: Path, tmp_path: Path, reconcile: Command, writes: Writes) -> None:  # noqa: F811
+def test_a_sample(good: Path, tmp_path: Path, reconcile: Command, writes: Writes) -> None:
     made = expected("levels", good, tmp_path, reconcile)
     ends = check_seeds(range(GATE), Check("levels", good, tmp_path, reconcile, writes, made))
     assert len(ends) >= 3  # neither all refused nor all well
@@ -186,7 +186,7 @@ def test_a_thousand(
     shard: int,
     good: Path,
     tmp_path: Path,
-    reconcile: Command,  # noqa: F811
+    reconcile: Command,
     writes: Writes,
 ) -> None:
     each, stage = LONG // IN_SHARDS, "run" if shard == 0 else "levels"

@@ -26,7 +26,7 @@ from reconcile.audit.verify import verify
 from reconcile.recordings.pcm import PcmDecoder, Samples
 from reconcile.running import levels_stage, pipeline, provenance
 from reconcile.running.levels_stage import levels
-from tests.command_line import Command, reconcile  # noqa: F401
+from tests.command_line import Command
 from tests.small_campaign import RATE_HZ, SmallCampaign, write_small_campaign
 
 SEED = 104401
@@ -103,7 +103,7 @@ def test_every_write_refused(
     most: int,
     small: SmallCampaign,
     refusals: Refusals,
-    reconcile: Command,  # noqa: F811
+    reconcile: Command,
     tmp_path: Path,
 ) -> None:
     """Disk full from a write on (even numbers), permission refused at one write (odd ones): the path is named, nothing
@@ -136,7 +136,7 @@ def test_every_write_refused(
 
 def test_a_file_that_cannot_be_read_to_its_end(
     small: SmallCampaign,
-    reconcile: Command,  # noqa: F811
+    reconcile: Command,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

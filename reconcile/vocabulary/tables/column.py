@@ -66,3 +66,12 @@ class Table:
             pa.field(c.name, types[c.kind], metadata={"unit": c.unit, "meaning": c.meaning}) for c in self.columns
         ]
         return pa.schema(fields, metadata={"table": self.name, "one_row_per": self.one_row_per})
+
+
+RECORDED_FRACTION = Column(
+    "recorded_fraction",
+    Kind.LEVEL,
+    "1",
+    "share of the logged blows that were recorded; null without a log; of other methods than "
+    "impact, share of the seconds of their activities",
+)

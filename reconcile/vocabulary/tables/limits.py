@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reconcile.vocabulary.tables.column import Column, Kind, Table
+from reconcile.vocabulary.tables.column import RECORDED_FRACTION, Column, Kind, Table
 
 _LEVEL = "dB re 1 µPa (peak, rms, 125 ms) or 1 µPa² s (exposure)"
 
@@ -26,13 +26,7 @@ LIMITS = Table(
         Column("range_m", Kind.LEVEL, "m", "distance from pile to hydrophone, median over the strikes"),
         Column("limit_range_m", Kind.LEVEL, "m", "distance at which the limit holds; null for wherever was measured"),
         Column("n_strikes", Kind.COUNT, "1", "strikes (seconds, for other methods) that were compared"),
-        Column(
-            "recorded_fraction",
-            Kind.LEVEL,
-            "1",
-            "share of the logged blows that were recorded; null without a log; of other methods than "
-            "impact, share of the seconds of their activities",
-        ),
+        RECORDED_FRACTION,
         Column("measured_as_recorded_db", Kind.LEVEL, _LEVEL, "measured level where the hydrophone was"),
         Column("measured_db", Kind.LEVEL, _LEVEL, "brought to limit_range_m; of sums, with what gaps hid"),
         Column("limit_db", Kind.LEVEL, _LEVEL, "the threshold or limit"),

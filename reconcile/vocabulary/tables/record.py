@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reconcile.vocabulary.tables.column import Column, Kind, Table
+from reconcile.vocabulary.tables.column import RECORDED_FRACTION, Column, Kind, Table
 
 _LEVEL = "dB re 1 µPa (peak, rms) or 1 µPa² s (exposure)"
 
@@ -25,13 +25,7 @@ RECORD = Table(
         Column("value_db", Kind.LEVEL, _LEVEL, "the level; null where censored strikes could move it"),
         Column("uncertainty_db", Kind.LEVEL, "dB", "one standard deviation, all parts"),
         Column("n", Kind.COUNT, "1", "strikes (seconds, where not driven by impact), censored ones included"),
-        Column(
-            "recorded_fraction",
-            Kind.LEVEL,
-            "1",
-            "share of the logged blows that were recorded; null without a log; of other methods than "
-            "impact, share of the seconds of their activities",
-        ),
+        RECORDED_FRACTION,
         Column("station_id", Kind.TEXT, "", "station"),
         Column("weighting", Kind.TEXT, "", "none, or set and group as in nmfs-2024:LF"),
         Column("band_hz", Kind.LEVEL, "Hz", "nominal decidecade centre; null for the full band"),
